@@ -1,0 +1,1 @@
+"""Upper floors: ports, journal, decisions, records and destinations. The rooms and their order are in DEVELOPERS.md."""

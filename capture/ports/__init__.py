@@ -1,0 +1,1 @@
+"""Ports: where an analyser's bytes come from. `open_port` picks one by its configured address."""
