@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from capture.record.event import AnalyserEvent
     from capture.record.reading import BreathReading
-    from drivers.contract import Item, Span
+    from drivers.contract import Integrity, Item, Span
 
 Purpose = Literal["production", "training"]
 ItemKind = Literal["result", "progress", "event", "refused", "noise"]
@@ -40,11 +40,15 @@ class Heard:
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """This PC with its analysers, and the journal that keeps its records."""
+    """This PC with its analysers, and the journal that keeps its records.
+
+    `timezone`: the IANA name of the zone in which the analysers' own clocks run.
+    """
 
     site: str
     name: str
     journal: UUID
+    timezone: str = "UTC"
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,14 +134,18 @@ class Batch:
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """What `settle` may know when it turns one item into records: read inside the transaction, item by item."""
+    """What `settle` may know when it turns one item into records: read inside the transaction, item by item.
+
+    `integrity`: what the *line* proves of every byte (`parity` or `none`); a frame's own check is the item's word.
+    `seq`: the number that the journal will give to the first record made now; further ones count up.
+    """
 
     heard: Heard
     bench: Bench
     stream: StreamHead
     analyser: AnalyserState
-    integrity: str
-    act: int
+    integrity: Integrity
+    seq: int
 
 
 @dataclass(frozen=True, slots=True)
