@@ -30,6 +30,10 @@ class JournalError(TidewireError):
     """The journal cannot be opened, read or written."""
 
 
+class JournalFull(JournalError):
+    """The disk is full: what was to be written is still in hand and is tried again."""
+
+
 class JournalHeld(JournalError):
     """Another process holds the journal; the message names it."""
 

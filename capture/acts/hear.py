@@ -1,0 +1,112 @@
+"""What arrives by itself: a port opens, bytes become items, items become records, a port goes.
+
+Rules of the room:
+- Bytes, marks, items and records of one batch are one transaction: nothing may see what bytes mean before it commits.
+- The moment is read anew for each item: the second result of a batch must see what the first one changed.
+- Adding a batch twice is impossible: a batch begins where the stream ends, or it is refused.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from capture.assembly.settle import port_event, settle
+from capture.errors import JournalError, UsageError
+from capture.journal import records, streams
+
+if TYPE_CHECKING:
+    from capture.journal.store import Tx
+    from capture.record.moment import Batch, Bench, Heard, StreamHead
+
+
+def use(tx: Tx, name: str, sha256: str, text: str, now: Heard) -> None:
+    """Keep the text of a sheet or configuration by its digest, once."""
+    key = ("used", sha256)
+    if key in tx.memo:
+        return
+    if tx.one("SELECT 1 FROM acts WHERE kind = 'used' AND json_extract(body, '$.sha256') = ?", sha256) is None:
+        records.act(tx, "used", now.utc, body={"name": name, "sha256": sha256, "text": text})
+    tx.then(lambda: tx.memo.update({key: True}))
+
+
+def text_used(tx: Tx, sha256: str) -> tuple[str, str] | None:
+    """(name, text) of a sheet or configuration used at some time, by its digest."""
+    row = tx.one(
+        "SELECT json_extract(body, '$.name'), json_extract(body, '$.text') FROM acts "
+        "WHERE kind = 'used' AND json_extract(body, '$.sha256') = ?",
+        sha256,
+    )
+    return row and (str(row[0]), str(row[1]))
+
+
+def begin(tx: Tx, bench: Bench, head: StreamHead, source: str, *, live: bool) -> None:
+    """A port has opened: add the stream and, for a live port, the event `appeared`.
+
+    Raises UsageError where this journal already holds the stream (a recording played twice).
+    """
+    if streams.number_of(tx, head.id) is not None:
+        raise UsageError(
+            f"stream {head.id} ({head.port}) is already in this journal: its readings are there; "
+            "to decode it once more use a journal of its own (tidewire replay)"
+        )
+    use(tx, head.driver.name, head.driver.sha256, source, head.opened)
+    no = streams.begin(tx, head)
+    seq = records.act(tx, "opened", head.opened.utc, analyser=head.analyser.id, cause=(no, -1))
+    if live:
+        moment = records.moment(tx, bench, no, head.opened)
+        records.add(tx, port_event("appeared", moment, words=f"receiving on {head.port}"), seq)
+
+
+def hear(tx: Tx, bench: Bench, batch: Batch, words: str | None = None) -> None:
+    """Store one batch and all that follows from it. `words` say why a live port went, where it did."""
+    no = streams.number_of(tx, batch.stream)
+    if no is None:
+        raise JournalError(f"stream {batch.stream} was never begun")
+    _follows(tx, no, batch)
+    streams.append(tx, no, batch)
+    head = streams.head_of(tx, no)
+    for arrival in batch.arrivals:
+        if arrival.kind not in ("result", "event"):
+            continue
+        outcome = settle(arrival, records.moment(tx, bench, no, arrival.heard))
+        cause = (no, arrival.n)
+        seq = records.act(
+            tx,
+            "heard",
+            arrival.heard.utc,
+            who="analyser",
+            analyser=head.analyser.id,
+            cause=cause,
+            state=outcome.analyser,
+        )
+        records.add(tx, outcome, seq, cause)
+    if batch.ended is not None:
+        _end(tx, bench, no, batch, words)
+
+
+def _follows(tx: Tx, no: int, batch: Batch) -> None:
+    row = tx.one("SELECT first + size, ended FROM chunks WHERE stream = ? ORDER BY no DESC LIMIT 1", no)
+    end, ended = row or (0, None)
+    if ended is not None or batch.first != end:
+        raise JournalError(
+            f"stream {batch.stream}: a batch from byte {batch.first} does not follow byte {end} (ended: {ended})"
+        )
+
+
+def _end(tx: Tx, bench: Bench, no: int, batch: Batch, words: str | None) -> None:
+    head = streams.head_of(tx, no)
+    gone = batch.ended == "gone"
+    moment = records.moment(tx, bench, no, batch.heard)
+    outcome = port_event("gone", moment, words=words or "the port went away")
+    seq = records.act(
+        tx,
+        "ended",
+        batch.heard.utc,
+        analyser=head.analyser.id,
+        cause=(no, -1),
+        why=batch.ended,
+        # With the line gone nobody can say whether the analyser was switched off: its state is unknown from here.
+        state=outcome.analyser if gone else None,
+    )
+    if gone:
+        records.add(tx, outcome, seq)

@@ -1,0 +1,166 @@
+"""Looking: what the journal says, for people and for the control socket. Nothing here adds a row.
+
+Rules of the room:
+- Answers are plain data (what JSON can carry, numbers exact), so that they are the same through the socket.
+- Pages, never everything.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from capture.acts import hear
+from capture.errors import NotFound, UsageError
+from capture.journal import deliveries, records, streams
+from drivers.recording import Bytes, parse_entries
+
+if TYPE_CHECKING:
+    from uuid import UUID
+
+    from capture.journal.store import Tx
+
+PAGE = 500
+
+
+def readings(tx: Tx, *, after: int = 0, since_ms: int = 0, kind: str | None = "reading", most: int = PAGE) -> Any:
+    """A page of records: `{"records": [{"seq": …, "text": …}], "next": seq or None}`."""
+    rows = records.after(tx, after, min(most, PAGE), kind=kind, since_ms=since_ms)
+    full = len(rows) == min(most, PAGE)
+    return {"records": [{"seq": row.seq, "text": row.text} for row in rows], "next": rows[-1].seq if full else None}
+
+
+def destination(tx: Tx, name: str) -> dict[str, Any]:
+    """One destination's books, its oldest wait and its latest refusals."""
+    books = deliveries.counts(tx, name)
+    return {
+        "records": books.records,
+        "sent": books.sent,
+        "accepted": books.accepted,
+        "refused": books.refused,
+        "skipped": books.skipped,
+        "waiting": books.waiting,
+        "oldest_waiting_ms": deliveries.oldest_waiting_ms(tx, name),
+        "refusals": [{"seq": seq, "words": words} for seq, words in deliveries.refusals(tx, name)],
+    }
+
+
+def totals(tx: Tx) -> dict[str, Any]:
+    """The journal in a few numbers."""
+    last = tx.one("SELECT seq, time_ms FROM records ORDER BY seq DESC LIMIT 1")
+    return {
+        "records": records.next_seq(tx) - 1,
+        "streams": int(tx.one("SELECT max(no) FROM streams")[0] or 0),
+        "last_record_ms": last and last[1],
+    }
+
+
+def explain(tx: Tx, name: str) -> dict[str, Any]:
+    """All that leads from a record back to its bytes. `name`: the first digits of an id, or `STREAM/OFFSET`.
+
+    Raises NotFound, and UsageError where several records fit.
+    """
+    if "/" in name:
+        return _of_bytes(tx, name)
+    digits = name.replace("-", "")
+    if not digits or len(digits) > 32 or not all(c in "0123456789abcdefABCDEF" for c in digits):
+        raise UsageError(f"'{name}' is no record id: give its first digits (as in a file's name), or STREAM/OFFSET")
+    rows = records.by_id(tx, name)
+    if not rows:
+        raise NotFound(f"no record's id begins with '{name}'; list them: tidewire readings")
+    if len({row.id for row in rows}) > 1:
+        raise UsageError(f"'{name}' fits several records: give more digits of the id")
+    row = rows[0]
+    story: dict[str, Any] = {"record": row.text, "seq": row.seq, "deliveries": _deliveries(tx, row.seq)}
+    if row.stream is not None and row.item is not None:
+        story |= _item(tx, row.stream, row.item)
+    return story
+
+
+def _of_bytes(tx: Tx, name: str) -> dict[str, Any]:
+    digits, _, offset = name.partition("/")
+    row = tx.one("SELECT no FROM streams WHERE hex(id) LIKE ? LIMIT 1", digits.replace("-", "").upper() + "%")
+    if row is None or not offset.isdecimal():
+        raise NotFound(f"'{name}': no such stream; write STREAM/OFFSET as in: tidewire status --refused")
+    found = tx.one(
+        "SELECT n FROM items WHERE stream = ? AND first <= ? AND last > ? ORDER BY n LIMIT 1", row[0], offset, offset
+    )
+    if found is None:
+        raise NotFound(f"'{name}': byte {offset} is in no item (yet); it is held until its frame ends")
+    story = _item(tx, row[0], found[0])
+    made = records.of_item(tx, row[0], found[0])
+    return story | {"record": made[-1].text if made else None, "seq": made[-1].seq if made else None}
+
+
+def _item(tx: Tx, no: int, n: int) -> dict[str, Any]:
+    item = streams.item_at(tx, no, n)
+    if item is None:
+        raise NotFound(f"item {n} of stream {no} is not in this journal")
+    head = streams.head_of(tx, no)
+    sheet = hear.text_used(tx, head.driver.sha256)
+    return {
+        "stream": str(head.id),
+        "item": n,
+        "kind": item.kind,
+        "detail": item.detail,
+        "heard_ms": item.heard_ms,
+        "port": head.port,
+        "line": head.line,
+        "driver": {"name": head.driver.name, "version": head.driver.version, "sha256": head.driver.sha256},
+        "sheet": sheet and {"name": sheet[0], "text": sheet[1]},
+        "runs": [
+            {"start": span.start, "end": span.end, "hex": raw(tx, no, span.start, span.end).hex()}
+            for span in item.spans
+        ],
+    }
+
+
+def raw(tx: Tx, no: int, start: int, end: int) -> bytes:
+    """The bytes of a stream from `start` to `end`, as received."""
+    data = bytearray()
+    base: int | None = None
+    for first, script in streams.scripts_between(tx, no, start, end):
+        base = first if base is None else base
+        for entry in parse_entries(script):
+            if isinstance(entry, Bytes):
+                data += entry.data
+    return b"" if base is None else bytes(data[start - base : end - base])
+
+
+def refused(tx: Tx, most: int = 20) -> list[dict[str, Any]]:
+    """The latest refused frames, newest first."""
+    rows = tx.all(
+        "SELECT i.stream, i.n, i.first, i.heard_ms, i.detail FROM items i JOIN streams s ON s.no = i.stream "
+        "WHERE i.kind = 'refused' ORDER BY i.stream DESC, i.n DESC LIMIT ?",
+        most,
+    )
+    return [
+        {
+            "analyser": streams.head_of(tx, no).analyser.id,
+            "at_ms": heard_ms,
+            "why": detail,
+            "name": f"{streams.head_of(tx, no).id}/{first}",
+        }
+        for no, _, first, heard_ms, detail in rows
+    ]
+
+
+def _deliveries(tx: Tx, seq: int) -> list[dict[str, Any]]:
+    rows = tx.all(
+        "SELECT destination, state, channel, number, settled_ms, words FROM deliveries WHERE seq = ? "
+        "AND destination IN (SELECT json_extract(body, '$.destination') FROM acts WHERE kind = 'joined')",
+        seq,
+    )
+    names = ("destination", "state", "channel", "number", "settled_ms", "words")
+    return [dict(zip(names, row, strict=True)) for row in rows]
+
+
+def stream_heads(tx: Tx, most: int = 50) -> list[dict[str, Any]]:
+    """The latest streams: id, analyser, when opened, why ended."""
+    rows = tx.all("SELECT no, opened_ms FROM streams ORDER BY no DESC LIMIT ?", most)
+    heads: list[tuple[int, int, UUID, str]] = [
+        (no, opened_ms, streams.head_of(tx, no).id, streams.head_of(tx, no).analyser.id) for no, opened_ms in rows
+    ]
+    return [
+        {"stream": str(key), "analyser": analyser, "opened_ms": opened_ms, "ended": streams.ended(tx, no)}
+        for no, opened_ms, key, analyser in heads
+    ]

@@ -1,0 +1,208 @@
+"""One row per destination and record, taken up in order: the cursor is a view of these rows.
+
+Rules of the room:
+- Records are taken up strictly in order of seq and without gaps: the highest row of a destination is its frontier,
+  the open rows below it are what is in flight, and everything above it is waiting. Nothing is counted twice.
+- An attempt is stored before anything is sent: an attempt without an answer counts as sent and is sent again,
+  with the same number and the same bytes.
+- One in flight per id, in order of revision; a superseded revision that was never attempted is skipped.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+from uuid import UUID
+
+from capture.journal.store import now_ms
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from capture.journal.store import Tx
+
+Settled = Literal["sent", "accepted", "refused"]
+
+
+@dataclass(frozen=True, slots=True)
+class Parcel:
+    """One record on its way to one destination. `number` is dense per destination and channel."""
+
+    seq: int
+    kind: str
+    id: UUID
+    revision: int
+    analyser: str | None
+    time_ms: int
+    channel: str
+    number: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What became of a parcel: the state, and the far side's words where it had any."""
+
+    seq: int
+    state: Settled
+    words: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """A destination's books over all records since it joined; they add up to `records`."""
+
+    records: int
+    sent: int
+    accepted: int
+    refused: int
+    skipped: int
+    waiting: int
+
+
+def start_of(tx: Tx, destination: str) -> int | None:
+    """The seq after which the destination began, or None if it never joined."""
+    row = tx.one(
+        "SELECT json_extract(body, '$.after') FROM acts WHERE kind = 'joined' "
+        "AND json_extract(body, '$.destination') = ? ORDER BY seq LIMIT 1",
+        destination,
+    )
+    return row and int(row[0])
+
+
+def frontier(tx: Tx, destination: str) -> int:
+    """The highest seq taken up (or where the destination began)."""
+    highest = tx.one("SELECT max(seq) FROM deliveries WHERE destination = ?", destination)[0]
+    return int(highest if highest is not None else start_of(tx, destination) or 0)
+
+
+def open_parcels(tx: Tx, destination: str) -> list[Parcel]:
+    """What was attempted and has no answer: after a start, what must be sent again."""
+    rows = tx.all(
+        "SELECT r.seq, r.kind, r.id, r.revision, r.analyser, r.time_ms, d.channel, d.number, r.text "
+        "FROM deliveries d JOIN records r USING (seq) WHERE d.destination = ? AND d.state = 'attempted' ORDER BY d.seq",
+        destination,
+    )
+    return [Parcel(row[0], row[1], UUID(bytes=row[2]), *row[3:]) for row in rows]
+
+
+def take_up(tx: Tx, destination: str, channel_of: Callable[[str], str | None], most: int) -> list[Parcel]:
+    """Take up the next records: an attempt row for each to be sent, a skipped row for each that is not needed.
+
+    `channel_of(kind)` names the channel, or None where this destination has no use for that kind.
+    """
+    busy = {parcel.id for parcel in open_parcels(tx, destination)}
+    parcels: list[Parcel] = []
+    numbers: dict[str, int] = {}
+    while len(parcels) < most:
+        page = tx.all(
+            "SELECT seq, kind, id, revision, analyser, time_ms, text, "
+            "EXISTS (SELECT 1 FROM records n WHERE n.id = r.id AND n.revision > r.revision) "
+            "FROM records r WHERE seq > ? ORDER BY seq LIMIT ?",
+            frontier(tx, destination),
+            most - len(parcels),
+        )
+        if not page:
+            break
+        for seq, kind, key, revision, analyser, time_ms, text, superseded in page:
+            channel = channel_of(kind)
+            words = "not for this destination" if channel is None else "superseded before it was sent"
+            if channel is None or superseded:
+                _add(tx, destination, seq, "skipped", words=words)
+                continue
+            record_id = UUID(bytes=key)
+            if record_id in busy:
+                return parcels
+            if channel not in numbers:
+                numbers[channel] = _last_number(tx, destination, channel)
+            numbers[channel] += 1
+            busy.add(record_id)
+            _add(tx, destination, seq, "attempted", channel=channel, number=numbers[channel])
+            parcels.append(
+                Parcel(seq, kind, record_id, revision, analyser, time_ms, channel, numbers[channel], text)
+            )
+    return parcels
+
+
+def _last_number(tx: Tx, destination: str, channel: str) -> int:
+    row = tx.one("SELECT max(number) FROM deliveries WHERE destination = ? AND channel = ?", destination, channel)
+    return int(row[0] or 0)
+
+
+def _add(
+    tx: Tx,
+    destination: str,
+    seq: int,
+    state: str,
+    *,
+    channel: str | None = None,
+    number: int | None = None,
+    words: str | None = None,
+) -> None:
+    at = now_ms()
+    attempted, settled = (at, None) if state == "attempted" else (None, at)
+    tx.do(
+        "INSERT INTO deliveries (destination, seq, state, channel, number, attempted_ms, settled_ms, words) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        destination,
+        seq,
+        state,
+        channel,
+        number,
+        attempted,
+        settled,
+        words,
+    )
+
+
+def settle(tx: Tx, destination: str, answers: Sequence[Answer]) -> None:
+    """Store the far side's answers. A row that has one keeps it."""
+    at = now_ms()
+    tx.many(
+        "UPDATE deliveries SET state = ?, settled_ms = ?, words = ? "
+        "WHERE destination = ? AND seq = ? AND state = 'attempted'",
+        [(answer.state, at, answer.words, destination, answer.seq) for answer in answers],
+    )
+
+
+def counts(tx: Tx, destination: str) -> Counts:
+    """The destination's books, from small indexes only (cheap at any backlog)."""
+    start = start_of(tx, destination) or 0
+    last = int(tx.one("SELECT max(seq) FROM records")[0] or 0)
+    edge = frontier(tx, destination)
+    odd = dict(
+        tx.all(
+            "SELECT state, count(*) FROM deliveries WHERE destination = ? AND state NOT IN ('attempted', 'sent') "
+            "GROUP BY state",
+            destination,
+        )
+    )
+    flying = tx.one("SELECT count(*) FROM deliveries WHERE destination = ? AND state = 'attempted'", destination)[0]
+    accepted, refused, skipped = (int(odd.get(state, 0)) for state in ("accepted", "refused", "skipped"))
+    return Counts(
+        records=last - start,
+        sent=edge - start - flying - accepted - refused - skipped,
+        accepted=accepted,
+        refused=refused,
+        skipped=skipped,
+        waiting=last - edge + flying,
+    )
+
+
+def refusals(tx: Tx, destination: str, most: int = 5) -> list[tuple[int, str]]:
+    """The latest refused rows: (seq, the far side's words)."""
+    return tx.all(
+        "SELECT seq, words FROM deliveries WHERE destination = ? AND state = 'refused' ORDER BY seq DESC LIMIT ?",
+        destination,
+        most,
+    )
+
+
+def oldest_waiting_ms(tx: Tx, destination: str) -> int | None:
+    """When the oldest record that still waits was received."""
+    row = tx.one(
+        "SELECT r.time_ms FROM deliveries d JOIN records r USING (seq) "
+        "WHERE d.destination = ? AND d.state = 'attempted' ORDER BY d.seq LIMIT 1",
+        destination,
+    ) or tx.one("SELECT time_ms FROM records WHERE seq > ? ORDER BY seq LIMIT 1", frontier(tx, destination))
+    return row and int(row[0])

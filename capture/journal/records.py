@@ -1,0 +1,155 @@
+"""Acts and records: what was done, and the open records it made.
+
+Rules of the room:
+- A record's text is stored as it was written, and is never written again: everything sent is this text.
+- An act and its records are one transaction.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+from uuid import UUID
+
+from capture.journal import streams
+from capture.journal.store import Tx, now_ms
+from capture.record import numbers
+from capture.record.moment import AnalyserState, Arrival, Bench, Heard, Moment
+
+if TYPE_CHECKING:
+    from capture.record.moment import Outcome
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One stored record beside its place in the journal."""
+
+    seq: int
+    kind: str
+    id: UUID
+    revision: int
+    analyser: str | None
+    stream: int | None
+    item: int | None
+    time_ms: int
+    text: str
+
+
+def act(
+    tx: Tx,
+    kind: str,
+    happened: datetime,
+    *,
+    who: str = "service",
+    analyser: str | None = None,
+    cause: tuple[int, int] | None = None,
+    why: str | None = None,
+    state: AnalyserState | None = None,
+    body: dict[str, Any] | None = None,
+) -> int:
+    """Add an act; `cause` is (stream number, item place). Returns its sequence number."""
+    stream, item = cause or (None, None)
+    return tx.do(
+        "INSERT INTO acts (kind, who, analyser, stream, item, happened_ms, recorded_ms, why, state, body) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        kind,
+        who,
+        analyser,
+        stream,
+        item,
+        streams.milliseconds(happened),
+        now_ms(),
+        why,
+        state and numbers.dumps(asdict(state)),
+        body and numbers.dumps(body),
+    )
+
+
+def bodies(tx: Tx, kind: str) -> list[dict[str, Any]]:
+    """The bodies of all acts of one (rare) kind, oldest first."""
+    return [numbers.loads(body) for (body,) in tx.all("SELECT body FROM acts WHERE kind = ? ORDER BY seq", kind)]
+
+
+def next_seq(tx: Tx) -> int:
+    """The sequence number that the next record will get (dense: records are only ever added)."""
+    highest = tx.one("SELECT max(seq) FROM records")[0]
+    return int(highest or 0) + 1
+
+
+def state_of(tx: Tx, analyser: str) -> AnalyserState:
+    """The analyser's state as the last act that changed it left it; all unknown if none did."""
+    row = tx.one("SELECT state FROM acts WHERE analyser = ? AND state IS NOT NULL ORDER BY seq DESC LIMIT 1", analyser)
+    if row is None:
+        return AnalyserState()
+    data = numbers.loads(row[0])
+    since = data.pop("on_since")
+    return AnalyserState(on_since=since and datetime.fromisoformat(since), **data)
+
+
+def moment(tx: Tx, bench: Bench, no: int, heard: Heard) -> Moment:
+    """What a decision may know about one item, read now: the item before it may have changed it."""
+    head = streams.head_of(tx, no)
+    return Moment(
+        heard=heard,
+        bench=bench,
+        stream=head,
+        analyser=state_of(tx, head.analyser.id),
+        seq=next_seq(tx),
+    )
+
+
+def add(tx: Tx, outcome: Outcome, act_seq: int, cause: tuple[int, int] | None = None) -> list[int]:
+    """Store the records of an outcome; returns their sequence numbers."""
+    stream, item = cause or (None, None)
+    seqs = []
+    for record in outcome.records:
+        seq = tx.do(
+            "INSERT INTO records (kind, id, revision, analyser, act, stream, item, time_ms, text) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            record.journal_kind,
+            record.id.bytes,
+            record.revision,
+            record.analyser.id,
+            act_seq,
+            stream,
+            item,
+            streams.milliseconds(record.received_at),
+            numbers.dumps(record.model_dump()),
+        )
+        seqs.append(seq)
+    tx.added += seqs
+    return seqs
+
+
+_SELECT = "SELECT seq, kind, id, revision, analyser, stream, item, time_ms, text FROM records"
+
+
+def _row(row: tuple[Any, ...]) -> Row:
+    return Row(row[0], row[1], UUID(bytes=row[2]), *row[3:])
+
+
+def after(tx: Tx, seq: int, most: int, *, kind: str | None = None, since_ms: int = 0) -> list[Row]:
+    """The next page of records after `seq`, oldest first."""
+    where = "seq > ? AND time_ms >= ?" + ("" if kind is None else " AND kind = ?")
+    values = (seq, since_ms) if kind is None else (seq, since_ms, kind)
+    return [_row(row) for row in tx.all(f"{_SELECT} WHERE {where} ORDER BY seq LIMIT ?", *values, most)]
+
+
+def by_id(tx: Tx, start: str, most: int = 10) -> list[Row]:
+    """Records whose id begins with the hex digits `start` (dashes allowed), newest revision of each id first."""
+    digits = start.replace("-", "").lower()
+    low = bytes.fromhex(digits.ljust(32, "0"))
+    high = bytes.fromhex(digits.ljust(32, "f"))
+    rows = tx.all(f"{_SELECT} WHERE id BETWEEN ? AND ? ORDER BY id, revision DESC LIMIT ?", low, high, most)
+    return [_row(row) for row in rows]
+
+
+def of_item(tx: Tx, no: int, n: int) -> list[Row]:
+    """The records an item led to."""
+    return [_row(row) for row in tx.all(f"{_SELECT} WHERE stream = ? AND item = ? ORDER BY seq", no, n)]
+
+
+def arrival_cause(no: int, arrival: Arrival) -> tuple[int, int]:
+    """The cause of an act that an item began."""
+    return no, arrival.n

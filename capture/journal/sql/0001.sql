@@ -1,0 +1,91 @@
+-- The journal, version 1. Times are UTC milliseconds since 1970; ids are the 16 bytes of a UUID.
+
+-- What was done, by whom and why: an analyser's result, a person's command, the service's own doing.
+CREATE TABLE acts (
+  seq         INTEGER PRIMARY KEY,
+  kind        TEXT    NOT NULL,     -- begun, used, joined, opened, heard, ended ...
+  who         TEXT    NOT NULL,     -- 'service', 'analyser', or what a person stated
+  analyser    TEXT,
+  stream      INTEGER,              -- streams.no and items.n, where an item is the cause
+  item        INTEGER,
+  happened_ms INTEGER NOT NULL,
+  recorded_ms INTEGER NOT NULL,
+  why         TEXT,
+  state       TEXT,                 -- the analyser's state from here on, as JSON; NULL = unchanged
+  body        TEXT                  -- what belongs to this kind of act, as JSON
+) STRICT;
+CREATE INDEX acts_state ON acts (analyser, seq) WHERE state IS NOT NULL;
+CREATE INDEX acts_kind ON acts (kind, seq) WHERE kind <> 'heard';
+
+-- Everything received during one opening of a port.
+CREATE TABLE streams (
+  no        INTEGER PRIMARY KEY,
+  id        BLOB    NOT NULL UNIQUE,
+  analyser  TEXT    NOT NULL,
+  opened_ms INTEGER NOT NULL,
+  head      TEXT    NOT NULL        -- all that is fixed when a port opens, as JSON
+) STRICT;
+
+-- The bytes and marks of one commit, written as the lines of a recording.
+CREATE TABLE chunks (
+  no       INTEGER PRIMARY KEY,
+  stream   INTEGER NOT NULL REFERENCES streams (no),
+  first    INTEGER NOT NULL,        -- stream offset of the first byte
+  size     INTEGER NOT NULL,        -- bytes
+  heard_ms INTEGER NOT NULL,        -- when its first entry was read
+  rest     INTEGER NOT NULL,        -- 1: a fresh decoder may begin after this row
+  items    INTEGER NOT NULL,        -- items of the stream up to and with this row
+  ended    TEXT,                    -- why the stream ends here
+  script   TEXT    NOT NULL
+) STRICT;
+CREATE INDEX chunks_stream ON chunks (stream, no);
+CREATE INDEX chunks_time ON chunks (heard_ms);
+CREATE INDEX chunks_ended ON chunks (stream) WHERE ended IS NOT NULL;
+
+-- What a driver made of the bytes; every byte of a stream is in exactly one item.
+CREATE TABLE items (
+  stream   INTEGER NOT NULL REFERENCES streams (no),
+  n        INTEGER NOT NULL,
+  kind     TEXT    NOT NULL,        -- result, progress, event, refused, noise
+  first    INTEGER NOT NULL,        -- lowest and highest offset it touches (half open)
+  last     INTEGER NOT NULL,
+  spans    TEXT,                    -- 'a-b c-d' where it is more than one run; NULL = first to last
+  heard_ms INTEGER NOT NULL,
+  digest   BLOB    NOT NULL,        -- of all the driver said, to compare when bytes are read again
+  detail   TEXT,                    -- refused: why and rule; event: name; noise: note
+  PRIMARY KEY (stream, n)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX items_refused ON items (stream, n) WHERE kind = 'refused';
+
+-- The open records. A record's text is written once, here; file and message carry the same bytes.
+CREATE TABLE records (
+  seq      INTEGER PRIMARY KEY,
+  kind     TEXT    NOT NULL,        -- reading, event, test
+  id       BLOB    NOT NULL,
+  revision INTEGER NOT NULL,
+  analyser TEXT,
+  act      INTEGER NOT NULL REFERENCES acts (seq),
+  stream   INTEGER,
+  item     INTEGER,
+  time_ms  INTEGER NOT NULL,        -- received_at of a reading, happened_at of an event
+  text     TEXT    NOT NULL,
+  UNIQUE (id, revision)
+) STRICT;
+CREATE INDEX records_time ON records (time_ms);
+CREATE INDEX records_item ON records (stream, item) WHERE item IS NOT NULL;
+
+-- One row per destination and record once it has been taken up, in order of seq, without gaps from where it joined.
+CREATE TABLE deliveries (
+  destination  TEXT    NOT NULL,
+  seq          INTEGER NOT NULL REFERENCES records (seq),
+  state        TEXT    NOT NULL CHECK (state IN ('attempted', 'sent', 'accepted', 'refused', 'skipped')),
+  channel      TEXT,
+  number       INTEGER,             -- dense per destination and channel, from 1; NULL where skipped
+  attempted_ms INTEGER,
+  settled_ms   INTEGER,
+  words        TEXT,                -- the far side's words, or why it was skipped
+  PRIMARY KEY (destination, seq)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX deliveries_open ON deliveries (destination, seq) WHERE state = 'attempted';
+CREATE INDEX deliveries_odd ON deliveries (destination, state, seq) WHERE state NOT IN ('attempted', 'sent');
+CREATE UNIQUE INDEX deliveries_number ON deliveries (destination, channel, number) WHERE number IS NOT NULL;

@@ -1,0 +1,227 @@
+"""Streams, their chunks and their items: what was received, byte by byte, and what it was taken for.
+
+Rules of the room:
+- A chunk row is one commit's bytes and marks as the lines of a recording: the journal is a recording.
+- Items are keyed (stream, n). `digest` covers all that the driver said: bytes read again must give the same.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+from uuid import UUID
+
+from capture.record import numbers
+from capture.record.moment import DriverUsed, Heard, Instrument, StreamHead
+from drivers.contract import Event, Item, Noise, Refused, Span
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from capture.journal.store import Tx
+    from capture.record.moment import Arrival, Batch
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """A rest point of a stream: where a fresh decoder may begin. `chunk`: the row it follows; 0 = the start."""
+
+    chunk: int
+    offset: int
+    items: int
+
+
+@dataclass(frozen=True, slots=True)
+class ItemRow:
+    """One stored item, as `resume`, `explain` and the ledger need it."""
+
+    n: int
+    kind: str
+    spans: tuple[Span, ...]
+    heard_ms: int
+    digest: bytes
+    detail: str | None
+
+
+def milliseconds(moment: datetime) -> int:
+    """UTC milliseconds since 1970 of an aware time."""
+    return round(moment.timestamp() * 1000)
+
+
+def begin(tx: Tx, head: StreamHead) -> int:
+    """Add a stream; returns its number in this journal."""
+    return tx.do(
+        "INSERT INTO streams (id, analyser, opened_ms, head) VALUES (?, ?, ?, ?)",
+        head.id.bytes,
+        head.analyser.id,
+        milliseconds(head.opened.utc),
+        numbers.dumps(asdict(head)),
+    )
+
+
+def number_of(tx: Tx, stream: UUID) -> int | None:
+    """The stream's number in this journal, or None if it holds no such stream."""
+    key = ("stream", stream)
+    if key not in tx.memo:
+        row = tx.one("SELECT no FROM streams WHERE id = ?", stream.bytes)
+        if row is None:
+            return None
+        tx.memo[key] = row[0]
+    number: int = tx.memo[key]
+    return number
+
+
+def head_of(tx: Tx, no: int) -> StreamHead:
+    """What was fixed when the stream's port opened (memoised: it never changes)."""
+    key = ("head", no)
+    if key not in tx.memo:
+        tx.memo[key] = _head(numbers.loads(tx.one("SELECT head FROM streams WHERE no = ?", no)[0]))
+    head: StreamHead = tx.memo[key]
+    return head
+
+
+def _head(data: dict[str, Any]) -> StreamHead:
+    opened = data["opened"]
+    return StreamHead(
+        id=UUID(data["id"]),
+        analyser=Instrument(**data["analyser"]),
+        port=data["port"],
+        driver=DriverUsed(**data["driver"]),
+        purpose=data["purpose"],
+        opened=Heard(
+            utc=datetime.fromisoformat(opened["utc"]),
+            boot=opened["boot"] and UUID(opened["boot"]),
+            since_boot_ms=opened["since_boot_ms"],
+            synchronised=opened["synchronised"],
+        ),
+        line=data["line"],
+    )
+
+
+def append(tx: Tx, no: int, batch: Batch) -> None:
+    """Add one commit's bytes, marks and items."""
+    items = batch.arrivals[-1].n + 1 if batch.arrivals else _items_so_far(tx, no)
+    tx.do(
+        "INSERT INTO chunks (stream, first, size, heard_ms, rest, items, ended, script) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        no,
+        batch.first,
+        batch.size,
+        milliseconds(batch.heard.utc),
+        int(batch.rest),
+        items,
+        batch.ended,
+        batch.script,
+    )
+    tx.many(
+        "INSERT INTO items (stream, n, kind, first, last, spans, heard_ms, digest, detail) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        [_item(no, arrival) for arrival in batch.arrivals],
+    )
+
+
+def _items_so_far(tx: Tx, no: int) -> int:
+    row = tx.one("SELECT items FROM chunks WHERE stream = ? ORDER BY no DESC LIMIT 1", no)
+    return row[0] if row else 0
+
+
+def _item(no: int, arrival: Arrival) -> tuple[Any, ...]:
+    spans = arrival.spans
+    return (
+        no,
+        arrival.n,
+        arrival.kind,
+        min((s.start for s in spans), default=0),
+        max((s.end for s in spans), default=0),
+        None if len(spans) == 1 else " ".join(f"{s.start}-{s.end}" for s in spans),
+        milliseconds(arrival.heard.utc),
+        digest(arrival.item),
+        _detail(arrival.item),
+    )
+
+
+def digest(item: Item) -> bytes:
+    """Sixteen bytes of SHA-256 over everything the driver said in this item."""
+    # repr of our frozen dataclasses is complete and stable: every field, every digit, in order of declaration.
+    return hashlib.sha256(repr(item).encode()).digest()[:16]
+
+
+def _detail(item: Item) -> str | None:
+    match item:
+        case Refused(why=why, rule=rule):
+            return f"{why}: {rule}"
+        case Event(name=name):
+            return name
+        case Noise(note=note):
+            return note
+        case _:
+            return None
+
+
+def open_streams(tx: Tx, analyser: str) -> list[int]:
+    """Streams of an analyser that have no end yet: after a start, those that a crash cut off."""
+    rows = tx.all(
+        "SELECT no FROM streams s WHERE analyser = ? "
+        "AND NOT EXISTS (SELECT 1 FROM chunks c WHERE c.stream = s.no AND c.ended IS NOT NULL) ORDER BY no",
+        analyser,
+    )
+    return [no for (no,) in rows]
+
+
+def ended(tx: Tx, no: int) -> str | None:
+    """Why the stream ended, or None while it goes on."""
+    row = tx.one("SELECT ended FROM chunks WHERE stream = ? AND ended IS NOT NULL", no)
+    return row and str(row[0])
+
+
+def last_rest(tx: Tx, no: int) -> Rest:
+    """The last rest point of a stream."""
+    row = tx.one(
+        "SELECT no, first + size, items FROM chunks WHERE stream = ? AND rest = 1 ORDER BY no DESC LIMIT 1", no
+    )
+    return Rest(*row) if row else Rest(0, 0, 0)
+
+
+def scripts_after(tx: Tx, no: int, chunk: int, most: int = 64) -> list[tuple[int, str]]:
+    """The next page of (row, recording lines) after a chunk row."""
+    return tx.all("SELECT no, script FROM chunks WHERE stream = ? AND no > ? ORDER BY no LIMIT ?", no, chunk, most)
+
+
+def items_from(tx: Tx, no: int, n: int, most: int = 1000) -> list[ItemRow]:
+    """The next page of items from place `n` on."""
+    rows = tx.all(f"{_SELECT_ITEM} WHERE stream = ? AND n >= ? ORDER BY n LIMIT ?", no, n, most)
+    return [_row(row) for row in rows]
+
+
+def item_at(tx: Tx, no: int, n: int) -> ItemRow | None:
+    """One item by its place."""
+    row = tx.one(f"{_SELECT_ITEM} WHERE stream = ? AND n = ?", no, n)
+    return row and _row(row)
+
+
+_SELECT_ITEM = "SELECT n, kind, first, last, spans, heard_ms, digest, detail FROM items"
+
+
+def _row(row: tuple[Any, ...]) -> ItemRow:
+    n, kind, first, last, spans, heard_ms, key, detail = row
+    runs = [(first, last)] if spans is None else [tuple(map(int, run.split("-"))) for run in spans.split()]
+    return ItemRow(n, kind, tuple(Span(a, b) for a, b in runs), heard_ms, key, detail)
+
+
+def scripts_between(tx: Tx, no: int, start: int, end: int) -> list[tuple[int, str]]:
+    """(offset of the first byte, recording lines) of the chunk rows that hold any byte from `start` to `end`."""
+    return tx.all(
+        "SELECT first, script FROM chunks WHERE stream = ? AND first < ? AND first + size > ? ORDER BY no",
+        no,
+        end,
+        start,
+    )
+
+
+def pages(tx: Tx, no: int) -> Iterator[Sequence[tuple[int, str]]]:
+    """All chunk rows of a stream, a page at a time (one transaction: for short streams and stopped journals)."""
+    chunk = 0
+    while page := scripts_after(tx, no, chunk):
+        yield page
+        chunk = page[-1][0]
