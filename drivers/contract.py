@@ -133,11 +133,15 @@ class Progress:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """Something the analyser said about itself; `name` is from EVENTS, `detail` the texts it gave."""
+    """Something the analyser said about itself; `name` is from EVENTS, `detail` the texts it gave.
+
+    `integrity`: how the frame proved itself; None = the driver does not say.
+    """
 
     spans: tuple[Span, ...]
     name: str
     detail: Mapping[str, str] = field(default_factory=dict)
+    integrity: Integrity | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -74,7 +74,10 @@ class DriverUsed:
 
 @dataclass(frozen=True, slots=True)
 class StreamHead:
-    """What is fixed when a port opens. `id` is the stream's UUID; `line` the line settings in words, or None."""
+    """What is fixed when a port opens. `id` is the stream's UUID; `line` the line settings in words, or None.
+
+    `integrity`: what the line itself proves of every byte (`parity`, where its errors are seen; else `none`).
+    """
 
     id: UUID
     analyser: Instrument
@@ -83,6 +86,7 @@ class StreamHead:
     purpose: Purpose
     opened: Heard
     line: str | None = None
+    integrity: Integrity = "none"
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from capture.record.base import Bytes, Digest, Exact, Instant, Ordinal, Part, Tr
 
 Purpose = Literal["production", "training"]
 Status = Literal["preliminary", "final", "corrected", "entered-in-error"]
+About = Literal["sample", "analyser", "record"]
 Severity = Literal["note", "doubt", "fail"]
 Integrity = Annotated[
     Literal["crc", "checksum", "parity", "none"],
@@ -117,7 +118,7 @@ class Flag(Part):
             "clock-unsure",
         ),
     ] = told("The name of the observation; the table of flags explains each.")
-    about: Annotated[Literal["sample", "analyser", "record"], open_list("sample", "analyser", "record")] = told(
+    about: Annotated[About, open_list("sample", "analyser", "record")] = told(
         "What it is about. Flags about the record never lower `sample_quality`."
     )
     severity: Severity = told("How much it matters: worth knowing, a reason to doubt, a reason not to use it.")

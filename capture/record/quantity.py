@@ -7,9 +7,10 @@ Rules:
 - `of` never raises: a driver that contradicts itself gives a quantity that is `invalid` and says so.
 """
 
+from decimal import Decimal
 from typing import Annotated, Final, Self
 
-from pydantic import model_validator
+from pydantic import ValidationError, model_validator
 
 from capture.record.base import Bytes, Exact, Part, open_list, told
 from drivers import contract
@@ -130,12 +131,20 @@ def clean(text: str) -> str:
 
 def of(given: contract.Quantity) -> Quantity:
     """The record's quantity from the driver's. Never raises; what contradicts itself becomes `invalid`, without a value."""
-    state, value, comparator, reason = given.state, given.value, given.comparator, REASONS[given.state]
-    wrong = _contradiction(state, comparator, valued=value is not None)
-    if wrong is None and value is not None and not value.is_finite():
-        wrong = "the value is not a number"
-    if wrong is not None:
-        state, value, comparator, reason = "invalid", None, None, f"the driver contradicts itself: {wrong}"
+    try:
+        return _built(given, given.value, given.comparator, given.state, REASONS[given.state])
+    except ValidationError as wrong:
+        words = wrong.errors(include_url=False)[0]["msg"].removeprefix("Value error, ")
+        return _built(given, None, None, "invalid", f"the driver contradicts itself: {words}")
+
+
+def _built(
+    given: contract.Quantity,
+    value: Decimal | None,
+    comparator: contract.Comparator | None,
+    state: contract.State,
+    reason: str | None,
+) -> Quantity:
     return Quantity(
         value=value,
         unit=clean(given.unit),

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 from functools import cache
 from typing import Literal
 from zoneinfo import ZoneInfo
@@ -25,8 +26,10 @@ def in_utc(moment: datetime) -> datetime:
     """The same instant in UTC, cut to the millisecond. Raises ValueError for a time without an offset."""
     if moment.tzinfo is None:
         raise ValueError("this time has no offset: give it a time zone")
-    moment = moment if moment.tzinfo is UTC else moment.astimezone(UTC)
-    return moment.replace(microsecond=moment.microsecond // 1000 * 1000)
+    if moment.tzinfo is not UTC:
+        moment = moment.astimezone(UTC)
+    spare = moment.microsecond % 1000
+    return moment.replace(microsecond=moment.microsecond - spare) if spare else moment
 
 
 def text(moment: datetime) -> str:
@@ -74,6 +77,11 @@ def place(local: datetime | None, zone_name: str) -> Placed:
     if before != after:
         return Placed(None, "ambiguous" if before > after else "nonexistent")
     try:
-        return Placed(in_utc(early), None)
+        return Placed((local - before).replace(tzinfo=UTC), None)
     except OverflowError:  # year 1 or 9999 on the far side of an offset
         return Placed(None, "unreadable")
+
+
+def seconds_between(earlier: datetime, later: datetime) -> Decimal:
+    """`later` minus `earlier` in seconds, exact to the millisecond; negative if `later` came first."""
+    return Decimal((in_utc(later) - in_utc(earlier)) // timedelta(milliseconds=1)).scaleb(-3)
