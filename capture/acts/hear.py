@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from capture.assembly.settle import port_event, settle
 from capture.errors import JournalError, UsageError
 from capture.journal import records, streams
+from capture.journal.streams import digest as digest  # noqa: PLC0414 - resume compares by it, and may not see the SQL
 
 if TYPE_CHECKING:
     from capture.journal.store import Tx

@@ -12,11 +12,10 @@ from typing import TYPE_CHECKING, Any
 from capture.acts import hear
 from capture.errors import NotFound, UsageError
 from capture.journal import deliveries, records, streams
+from capture.journal.ledger import Audit
 from drivers.recording import Bytes, parse_entries
 
 if TYPE_CHECKING:
-    from uuid import UUID
-
     from capture.journal.store import Tx
 
 PAGE = 500
@@ -29,10 +28,19 @@ def readings(tx: Tx, *, after: int = 0, since_ms: int = 0, kind: str | None = "r
     return {"records": [{"seq": row.seq, "text": row.text} for row in rows], "next": rows[-1].seq if full else None}
 
 
-def destination(tx: Tx, name: str) -> dict[str, Any]:
-    """One destination's books, its oldest wait and its latest refusals."""
+def destinations(tx: Tx) -> list[dict[str, Any]]:
+    """Each destination's books since it joined, its oldest wait and its latest refusals."""
+    return [_destination(tx, body) for body in records.bodies(tx, "joined")]
+
+
+def _destination(tx: Tx, joined: dict[str, Any]) -> dict[str, Any]:
+    name = joined["destination"]
     books = deliveries.counts(tx, name)
     return {
+        "destination": name,
+        "kind": joined["kind"],
+        "encoding": joined["encoding"],
+        "epoch": joined["epoch"],
         "records": books.records,
         "sent": books.sent,
         "accepted": books.accepted,
@@ -154,13 +162,49 @@ def _deliveries(tx: Tx, seq: int) -> list[dict[str, Any]]:
     return [dict(zip(names, row, strict=True)) for row in rows]
 
 
-def stream_heads(tx: Tx, most: int = 50) -> list[dict[str, Any]]:
+def streams_seen(tx: Tx, most: int = 50) -> list[dict[str, Any]]:
     """The latest streams: id, analyser, when opened, why ended."""
     rows = tx.all("SELECT no, opened_ms FROM streams ORDER BY no DESC LIMIT ?", most)
-    heads: list[tuple[int, int, UUID, str]] = [
-        (no, opened_ms, streams.head_of(tx, no).id, streams.head_of(tx, no).analyser.id) for no, opened_ms in rows
-    ]
-    return [
-        {"stream": str(key), "analyser": analyser, "opened_ms": opened_ms, "ended": streams.ended(tx, no)}
-        for no, opened_ms, key, analyser in heads
-    ]
+    return [_stream(tx, no, opened_ms) for no, opened_ms in rows]
+
+
+def _stream(tx: Tx, no: int, opened_ms: int) -> dict[str, Any]:
+    head = streams.head_of(tx, no)
+    return {
+        "stream": str(head.id),
+        "analyser": head.analyser.id,
+        "port": head.port,
+        "opened_ms": opened_ms,
+        "ended": streams.ended(tx, no),
+    }
+
+
+def audit(from_ms: int, until_ms: int) -> Audit:
+    """The books of a stretch of time, to be taken in steps: `while run(audit.step)`, then `books(audit)`."""
+    return Audit(from_ms, until_ms)
+
+
+def books(audit: Audit) -> dict[str, Any]:
+    """What an audit found, as plain data."""
+    found = audit.books
+    return {
+        "balanced": found.balanced,
+        "streams": [
+            {
+                "stream": str(one.stream),
+                "analyser": one.analyser,
+                "port": one.port,
+                "received": one.received,
+                "by_kind": dict(one.by_kind),
+                "held": one.held,
+                "ended": one.ended,
+                "in_no_item": [[span.start, span.end] for span in one.lost],
+                "in_two_items": [[span.start, span.end] for span in one.twice],
+            }
+            for one in found.streams
+        ],
+        "results": dict(found.results),
+        "without_account": found.without_account,
+        "records": found.records,
+        "destinations": {name: dict(states) for name, states in found.destinations.items()},
+    }

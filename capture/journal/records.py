@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from capture.record.moment import Outcome
 
 
+KINDS = {"breath-reading/1": "reading", "analyser-event/1": "event"}
+"""What a record's format is called in the journal, on screens and in the names of folders."""
+
+
 @dataclass(frozen=True, slots=True)
 class Row:
     """One stored record beside its place in the journal."""
@@ -95,6 +99,7 @@ def moment(tx: Tx, bench: Bench, no: int, heard: Heard) -> Moment:
         bench=bench,
         stream=head,
         analyser=state_of(tx, head.analyser.id),
+        integrity=head.integrity,
         seq=next_seq(tx),
     )
 
@@ -107,7 +112,7 @@ def add(tx: Tx, outcome: Outcome, act_seq: int, cause: tuple[int, int] | None = 
         seq = tx.do(
             "INSERT INTO records (kind, id, revision, analyser, act, stream, item, time_ms, text) "
             "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            record.journal_kind,
+            KINDS[record.format],
             record.id.bytes,
             record.revision,
             record.analyser.id,

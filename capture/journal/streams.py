@@ -97,6 +97,7 @@ def _head(data: dict[str, Any]) -> StreamHead:
             synchronised=opened["synchronised"],
         ),
         line=data["line"],
+        integrity=data["integrity"],
     )
 
 

@@ -1,0 +1,47 @@
+"""What a crash, or a stop in mid-frame, left open: streams without an end, from their last rest point on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from capture.journal import streams
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from capture.journal.store import Tx
+    from capture.record.moment import StreamHead
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """One open stream. `offset` and `items`: its last rest point; `scripts` and `stored`: what was stored after it."""
+
+    head: StreamHead
+    offset: int
+    items: int
+    scripts: Sequence[str]
+    stored: Sequence[streams.ItemRow]
+
+
+def left_open(tx: Tx, analyser: str) -> list[Left]:
+    """The streams of an analyser that have no end yet (at most one after a crash)."""
+    found = []
+    for no in streams.open_streams(tx, analyser):
+        rest = streams.last_rest(tx, no)
+        scripts: list[str] = []
+        chunk = rest.chunk
+        while page := streams.scripts_after(tx, no, chunk):
+            scripts += [script for _, script in page]
+            chunk = page[-1][0]
+        stored: list[streams.ItemRow] = []
+        while rows := streams.items_from(tx, no, rest.items + len(stored)):
+            stored += rows
+        found.append(Left(streams.head_of(tx, no), rest.offset, rest.items, scripts, stored))
+    return found
+
+
+def holds(tx: Tx, head_id: bytes) -> bool:
+    """Whether this journal holds a stream of that id."""
+    return tx.one("SELECT 1 FROM streams WHERE id = ?", head_id) is not None
