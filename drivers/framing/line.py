@@ -1,0 +1,143 @@
+"""Lines: everything up to an end mark is a frame.
+
+    payload CR LF payload CR LF
+    |-- frame --||-- frame --|
+
+A line that holds nothing but its end mark is noise. After an over-long line everything up to the next end mark is noise.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from drivers.contract import Noise, Refused, Span
+from drivers.framing.base import Frame, Window, noise_pieces, shown
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from drivers.framing.base import Piece
+
+BLANK = "a blank line"
+OVERFLOW = "what follows an over-long line, up to its end mark"
+
+
+class LineFramer:
+    """`longest`: raw bytes of a line with its end mark; at least one more than the mark has."""
+
+    def __init__(self, offset: int, end: bytes, longest: int, quiet_s: float) -> None:
+        self._window = Window(offset)
+        self._end = end
+        self._longest = longest
+        self._quiet_s = quiet_s
+        self._overflowing = False
+        self._unended = f"no end mark {shown(end)} came"
+        self._endless = f"no end mark {shown(end)} within {longest} bytes"
+
+    @property
+    def at_rest(self) -> bool:
+        """Whether nothing is open: no byte held, no over-long line going on."""
+        return not self._window.held and not self._overflowing
+
+    @property
+    def quiet_after(self) -> float | None:
+        """Seconds of silence after which `quiet` is due; None while at rest."""
+        return None if self.at_rest else self._quiet_s
+
+    def feed(self, data: bytes, damaged: Sequence[int] = ()) -> list[Piece]:
+        """Take the next bytes; `damaged` are offsets in `data`."""
+        state = self._window
+        if damaged or state.damaged or self._overflowing:
+            return self._with_care(data, damaged)
+        held = state.held
+        if self._end not in data:
+            if self._end[-1] in data or len(held) + len(data) >= self._longest:
+                return self._with_care(data, ())
+            held += data  # no line can end in here
+            return []
+        # The common case: whole lines and a rest. What was held is used up, so nothing is split twice.
+        lines = (bytes(held) + data if held else data).split(self._end)
+        rest = lines.pop()
+        at, mark, most = state.base, len(self._end), self._longest - len(self._end)
+        pieces: list[Piece] = []
+        for n, line in enumerate(lines):
+            size = len(line)
+            if not 0 < size <= most:
+                state.hold(b"", at)
+                return pieces + self._with_care(self._end.join([*lines[n:], rest]), ())
+            end = at + size + mark
+            pieces.append(Frame(line, at, end, at))
+            at = end
+        state.hold(b"", at)
+        if len(rest) >= self._longest:
+            return pieces + self._with_care(rest, ())
+        state.held += rest
+        return pieces
+
+    def quiet(self) -> list[Piece]:
+        """Silence ends an unfinished line, and the noise after an over-long one."""
+        start, end = self._window.drain()
+        noise, self._overflowing = self._overflowing, False
+        if start == end:
+            return []
+        if noise:
+            return [Noise((Span(start, end),), OVERFLOW)]
+        return [Refused((Span(start, end),), "unfinished", self._unended)]
+
+    def lost(self) -> list[Piece]:
+        """The stream ends here; what is held is given up as in silence."""
+        return self.quiet()
+
+    def _with_care(self, data: bytes, damaged: Sequence[int]) -> list[Piece]:
+        """Any bytes at all: blank, damaged and over-long lines, and marks that came in two parts."""
+        state, mark, longest = self._window, self._end, self._longest
+        window = state.add(data, damaged)
+        base, at, searched = state.base, state.given, state.searched
+        pieces: list[Piece] = []
+        while True:
+            if self._overflowing:
+                hit = window.find(mark, searched)
+                at = self._noise(pieces, at, hit, len(window))
+                if hit < 0:
+                    break
+                self._overflowing = False
+            else:
+                hit = window.find(mark, searched, at + longest)
+                if hit >= 0:
+                    pieces.append(self._line(base + at, base + hit, bytes(window[at:hit])))
+                    at = hit + len(mark)
+                elif len(window) - at < longest:
+                    break
+                else:
+                    pieces.append(self._too_long(base + at))
+                    at += longest
+                    # The end mark may begin in the refused bytes: what stands after it is a line again.
+                    searched = at - len(mark) + 1
+                    self._overflowing = True
+                    continue
+            searched = at
+        overlap = len(mark) - 1
+        begin = max(at - overlap, 0) if self._overflowing else at
+        state.keep(window, begin, at, max(len(window) - overlap, begin))
+        return pieces
+
+    def _line(self, start: int, stop: int, payload: bytes) -> Piece:
+        end = stop + len(self._end)
+        if self._window.hurt(end) and payload:
+            return Refused((Span(start, end),), "line-error", "a byte of this line came with a line error")
+        if not payload:
+            return Noise((Span(start, end),), BLANK)
+        return Frame(payload, start, end, start)
+
+    def _too_long(self, start: int) -> Piece:
+        end = start + self._longest
+        self._window.hurt(end)
+        return Refused((Span(start, end),), "too-long", self._endless)
+
+    def _noise(self, pieces: list[Piece], at: int, hit: int, size: int) -> int:
+        """Give the noise that is certain: all up to a found mark's end, else whole pieces only; where it ends."""
+        end = hit + len(self._end) if hit >= 0 else size - (size - at) % self._longest
+        base = self._window.base
+        self._window.hurt(base + end)
+        pieces += noise_pieces(base + at, base + end, self._longest, OVERFLOW)
+        return end

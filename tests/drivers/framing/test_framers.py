@@ -1,0 +1,254 @@
+"""A framer gives the pieces that a slow and obvious model gives, however its bytes were cut."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING, TypeAlias
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from drivers.contract import Noise, Refused, Span
+from drivers.framing import BetweenFramer, Frame, LineFramer
+from drivers.framing.base import shown
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from drivers.framing import Framer, Piece
+
+Told: TypeAlias = tuple[str, int, int]
+LONGEST = 9
+LINE_MARKS = [b"\n", b"\r\n", b"\r\r", b"aba"]
+PAIRS = [(b"<", b">"), (b"<<", b">"), (b"<", b">>"), (b"<a", b"a>"), (b"<<a", b">a<")]
+
+
+def told(pieces: Sequence[Piece]) -> list[Told]:
+    """What a piece is, where it begins and ends."""
+    found: list[Told] = []
+    for piece in pieces:
+        if isinstance(piece, Frame):
+            found.append(("frame", piece.start, piece.end))
+        else:
+            (span,) = piece.spans
+            found.append((piece.why if isinstance(piece, Refused) else "noise", span.start, span.end))
+    return found
+
+
+def noise(start: int, end: int) -> list[Told]:
+    return [("noise", at, min(at + LONGEST, end)) for at in range(start, end, LONGEST)]
+
+
+def lines(data: bytes, mark: bytes, damaged: Sequence[int]) -> list[Told]:
+    """The model for lines: one byte after the other, all looked at again each time."""
+    pieces: list[Told] = []
+    begin = at = 0
+    overflowing = False
+    for now in range(1, len(data) + 1):
+        ended = data[begin:now].endswith(mark)
+        if ended and overflowing:
+            pieces.append(("noise", at, now))
+        elif ended:
+            hurt = any(at <= each < now for each in damaged)
+            pieces.append(("noise" if now - at == len(mark) else "line-error" if hurt else "frame", at, now))
+        elif now - at == LONGEST:
+            pieces.append(("noise" if overflowing else "too-long", at, now))
+            at, overflowing = now, True
+            continue
+        else:
+            continue
+        begin = at = now
+        overflowing = False
+    if at < len(data):
+        pieces.append(("noise" if overflowing else "unfinished", at, len(data)))
+    return pieces
+
+
+def betweens(data: bytes, marks: tuple[bytes, bytes], damaged: Sequence[int]) -> list[Told]:
+    """The model for frames between marks: the whole stream at hand, searched again from each place."""
+    start, stop = marks
+    pieces: list[Told] = []
+    at = 0
+    while True:
+        opened = data.find(start, at)
+        pieces += noise(at, opened if opened >= 0 else len(data))
+        if opened < 0:
+            return pieces
+        inside = opened + len(start)
+        again = next((n for n in range(inside, opened + LONGEST) if data.startswith(start, n)), None)
+        closed = next((n for n in range(inside, opened + LONGEST - len(stop) + 1) if data.startswith(stop, n)), None)
+        if closed is not None and (again is None or closed < again):
+            at = closed + len(stop)
+            hurt = any(opened <= each < at for each in damaged)
+            pieces.append(("line-error" if hurt else "frame", opened, at))
+        elif again is not None:
+            at = again
+            pieces.append(("unfinished", opened, at))
+        elif len(data) >= opened + LONGEST:
+            at = opened + LONGEST
+            pieces.append(("too-long", opened, at))
+        else:
+            return [*pieces, ("unfinished", opened, len(data))]
+
+
+def fed(framer: Framer, data: bytes, cuts: Sequence[int], damaged: Sequence[int]) -> list[Piece]:
+    pieces: list[Piece] = []
+    places = [0, *sorted(cuts), len(data)]
+    for begin, end in pairwise(places):
+        pieces += framer.feed(data[begin:end], [each - begin for each in damaged if begin <= each < end])
+    return pieces + framer.lost()
+
+
+def streams(alphabet: str) -> st.SearchStrategy[bytes]:
+    return st.lists(st.text(alphabet, max_size=6) | st.just("x" * 12), max_size=8).map(
+        lambda texts: "".join(texts).encode()
+    )
+
+
+cuttings = st.lists(st.integers(0, 96), max_size=6)
+damages = st.lists(st.integers(0, 95), max_size=4, unique=True)
+
+
+@given(streams("ab\r\n"), st.sampled_from(LINE_MARKS), cuttings, damages)
+@settings(max_examples=200, deadline=None)
+def test_lines_are_cut_as_the_model_cuts_them(data: bytes, mark: bytes, cuts: list[int], damaged: list[int]) -> None:
+    cuts = [min(each, len(data)) for each in cuts]
+    damaged = [each for each in damaged if each < len(data)]
+    expected = lines(data, mark, damaged)
+    assert told(fed(LineFramer(0, mark, LONGEST, 2.0), data, cuts, damaged)) == expected
+    assert told(fed(LineFramer(0, mark, LONGEST, 2.0), data, range(len(data)), damaged)) == expected
+    assert told(fed(LineFramer(0, mark, LONGEST, 2.0), data, [], damaged)) == expected
+
+
+@given(streams("a<>x"), st.sampled_from(PAIRS), cuttings, damages)
+@settings(max_examples=200, deadline=None)
+def test_frames_between_marks_are_cut_as_the_model_cuts_them(
+    data: bytes, marks: tuple[bytes, bytes], cuts: list[int], damaged: list[int]
+) -> None:
+    cuts = [min(each, len(data)) for each in cuts]
+    damaged = [each for each in damaged if each < len(data)]
+    expected = betweens(data, marks, damaged)
+    assert told(fed(BetweenFramer(0, marks, LONGEST, 2.0), data, cuts, damaged)) == expected
+    assert told(fed(BetweenFramer(0, marks, LONGEST, 2.0), data, range(len(data)), damaged)) == expected
+    assert told(fed(BetweenFramer(0, marks, LONGEST, 2.0), data, [], damaged)) == expected
+
+
+def line() -> LineFramer:
+    return LineFramer(100, b"\r\n", LONGEST, 0.5)
+
+
+def between() -> BetweenFramer:
+    return BetweenFramer(100, (b"<<", b">"), LONGEST, 0.5)
+
+
+def test_a_frame_maps_its_payload_to_raw_bytes() -> None:
+    (frame,) = line().feed(b"abc\r\n")
+    assert isinstance(frame, Frame)
+    assert (frame.payload, frame.raw, frame.spans(1, 3)) == (b"abc", (Span(100, 105),), (Span(101, 103),))
+    (frame,) = between().feed(b"<<abc>")
+    assert isinstance(frame, Frame)
+    assert (frame.payload, frame.raw, frame.spans(1, 3)) == (b"abc", (Span(100, 106),), (Span(103, 105),))
+
+
+@pytest.mark.parametrize(
+    ("new", "half"),
+    [
+        (line, b"abc"),
+        (line, b"x" * LONGEST),
+        (line, b"x" * (LONGEST + 3)),
+        (between, b"<<abc"),
+        (between, b"noise"),
+        (between, b"<"),
+    ],
+)
+def test_silence_is_waited_for_only_while_something_is_open(new: Callable[[], Framer], half: bytes) -> None:
+    framer = new()
+    assert (framer.at_rest, framer.quiet_after) == (True, None)
+    framer.feed(half)
+    assert (framer.at_rest, framer.quiet_after) == (False, 0.5)
+    framer.quiet()
+    assert (framer.at_rest, framer.quiet_after) == (True, None)
+    assert framer.quiet() == []
+
+
+def test_silence_gives_up_what_is_held_and_the_next_byte_begins_anew() -> None:
+    framer: Framer = line()
+    framer.feed(b"abc", [1])
+    assert told(framer.quiet()) == [("unfinished", 100, 103)]
+    assert told(framer.feed(b"d\r\n")) == [("frame", 103, 106)]
+    framer = between()
+    assert told(framer.feed(b"<<abc")) == []
+    assert told(framer.quiet()) == [("unfinished", 100, 105)]
+    assert told(framer.feed(b">x<<d>")) == [("noise", 105, 107), ("frame", 107, 111)]
+
+
+def test_an_over_long_rest_behind_a_whole_line_is_refused_at_once() -> None:
+    assert told(line().feed(b"a\r\n0123456789")) == [("frame", 100, 103), ("too-long", 103, 112)]
+
+
+def test_after_silence_an_over_long_line_is_over() -> None:
+    framer = line()
+    assert told(framer.feed(b"x" * (LONGEST + 2))) == [("too-long", 100, 109)]
+    assert told(framer.quiet()) == [("noise", 109, 111)]
+    assert told(framer.feed(b"d\r\n")) == [("frame", 111, 114)]
+
+
+def test_a_frame_held_for_the_sake_of_a_start_mark_is_too_long_when_the_stream_ends() -> None:
+    framer = between()
+    assert told(framer.feed(b"<<1234567")) == []
+    assert told(framer.lost()) == [("too-long", 100, 109)]
+
+
+def test_noise_held_for_the_sake_of_a_start_mark_keeps_its_pieces() -> None:
+    framer = between()
+    assert told(framer.feed(b"12345678<")) == []
+    assert told(framer.feed(b"<a>")) == [("noise", 100, 108), ("frame", 108, 112)]
+
+
+@pytest.mark.parametrize("new", [line, between])
+@pytest.mark.parametrize("size", [1, 7, 4096])
+def test_endless_garbage_is_never_held(new: Callable[[], Framer], size: int) -> None:
+    framer = new()
+    given_up = 0
+    for n in range(1, 50):
+        pieces = told(framer.feed(b"x" * size))
+        given_up += sum(end - start for _, start, end in pieces)
+        assert all(end - start == LONGEST for _, start, end in pieces)
+        assert n * size - given_up < LONGEST + 1
+
+
+def test_rules_and_notes_are_words_for_a_person() -> None:
+    def words(pieces: list[Piece]) -> list[str]:
+        return [
+            piece.rule if isinstance(piece, Refused) else piece.note
+            for piece in pieces
+            if isinstance(piece, Refused | Noise)
+        ]
+
+    assert words(fed(line(), b"a\r\n\r\n0123456789\r\nab", [], [0])) == [
+        "a byte of this line came with a line error",
+        "a blank line",
+        "no end mark CR LF within 9 bytes",
+        "what follows an over-long line, up to its end mark",
+        "no end mark CR LF came",
+    ]
+    assert words(fed(between(), b"x<<ab<<c>", [], [7])) == [
+        "outside any frame",
+        "a new start mark << came before the end mark >",
+        "a byte of this frame came with a line error",
+    ]
+    assert shown(b"\x02A\xff ") == "STX A byte FF blank"
+
+
+def test_an_over_long_frame_is_refused_at_exactly_its_bound_and_the_next_is_whole() -> None:
+    pieces = between().feed(b"<<" + b"x" * 12 + b"<<a>")
+    assert told(pieces) == [("too-long", 100, 109), ("noise", 109, 114), ("frame", 114, 118)]
+    pieces = line().feed(b"x" * 19 + b"\r\na\r\n")
+    assert told(pieces) == [("too-long", 100, 109), ("noise", 109, 118), ("noise", 118, 121), ("frame", 121, 124)]
+
+
+def test_an_end_mark_that_begins_in_the_refused_bytes_ends_the_over_long_line() -> None:
+    framer = line()
+    assert told(framer.feed(b"x" * 8 + b"\r")) == [("too-long", 100, 109)]
+    assert told(framer.feed(b"\na\r\n")) == [("noise", 109, 110), ("frame", 110, 113)]
