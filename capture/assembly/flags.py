@@ -1,4 +1,4 @@
-"""Flags: one function an observation, one table that explains them all, and what they say of the sample together.
+"""Flags: one function an observation, and what they say of the sample together. `record.words` explains each of them.
 
 Rules:
 - A flag observes and names its limit; it never changes, hides or corrects a value.
@@ -7,72 +7,21 @@ Rules:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from capture.record.parts import Flag
+from capture.record.words import FLAGS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
-    from capture.record.parts import About, Severity
     from capture.record.quantity import Quantity
     from capture.record.reading import SampleQuality
     from capture.record.times import Doubt
+    from capture.record.words import Severity
     from drivers.contract import Integrity, Kind
 
-
-@dataclass(frozen=True, slots=True)
-class Explained:
-    """One row of the table of flags: what it is about, how much it matters, when it is set."""
-
-    code: str
-    about: str
-    severity: str
-    when: str
-
-
-TABLE: Final = (
-    Explained("no-check", "record", "note", "`integrity` is `none`: a damaged character may have gone unnoticed"),
-    Explained(
-        "oxygen-missing",
-        "sample",
-        "note",
-        "there is no value for oxygen, and the reading is breath or unknown: nobody can tell how much room air is in it",
-    ),
-    Explained(
-        "above-range",
-        "analyser",
-        "note",
-        "a gas or oxygen is above what the analyser measures; `limit` is the range end",
-    ),
-    Explained(
-        "below-range",
-        "analyser",
-        "note",
-        "a gas or oxygen is below what the analyser measures; `limit` is the range end",
-    ),
-    Explained(
-        "not-measurable",
-        "sample",
-        "doubt; fail where no gas has a value",
-        "the analyser itself says that it could not measure a gas or oxygen",
-    ),
-    Explained(
-        "unreadable",
-        "record",
-        "doubt",
-        "the field of a gas or of oxygen could not be read, or its part of the message did not arrive",
-    ),
-    Explained(
-        "clock-unsure",
-        "record",
-        "note",
-        "this machine's clock was not kept right by a time source, or the analyser's own clock gives no single instant",
-    ),
-)
-"""Every flag that this version sets. The list is open: consumers accept codes they do not know."""
 
 _CLOCK_DOUBTS: Final[dict[Doubt, str]] = {
     "ambiguous": "the analyser's clock shows an hour that happens twice when the clocks go back",
@@ -86,14 +35,14 @@ def no_check(integrity: Integrity) -> Flag | None:
     """Nothing in the frame or on the line would have shown damage."""
     if integrity != "none":
         return None
-    return _flag("no-check", "record", "note", "Frame and line carry no check: damage may have gone unnoticed.")
+    return _flag("no-check", "Frame and line carry no check: damage may have gone unnoticed.")
 
 
 def oxygen_missing(oxygen: Quantity, kind: Kind) -> Flag | None:
     """A breath sample of which nobody can say how much room air is in it. Gas and room air need no such proof."""
     if kind not in ("breath", "unknown") or oxygen.state in ("ok", "below", "above"):
         return None
-    return _flag("oxygen-missing", "sample", "note", f"No oxygen level: {oxygen.reason}.")
+    return _flag("oxygen-missing", f"No oxygen level: {oxygen.reason}.")
 
 
 def above_range(name: str, quantity: Quantity) -> Flag | None:
@@ -115,19 +64,15 @@ def not_measurable(name: str, quantity: Quantity, *, any_value: bool) -> Flag | 
     if quantity.state != "not-measurable":
         return None
     said = f" (it sent {quantity.text!r})" if quantity.text else ""
-    return _flag(
-        "not-measurable",
-        "sample",
-        "doubt" if any_value else "fail",
-        f"The analyser could not measure {spoken(name)}{said}.",
-    )
+    severity: Severity | None = None if any_value else "fail"
+    return _flag("not-measurable", f"The analyser could not measure {spoken(name)}{said}.", severity)
 
 
 def unreadable(name: str, quantity: Quantity) -> Flag | None:
     """The analyser said something about it that did not arrive, or makes no number."""
     if quantity.state not in ("invalid", "not-received"):
         return None
-    return _flag("unreadable", "record", "doubt", f"No value for {spoken(name)}: {quantity.reason}.")
+    return _flag("unreadable", f"No value for {spoken(name)}: {quantity.reason}.")
 
 
 def clock_unsure(synchronised: bool | None, doubt: Doubt | None) -> Flag | None:
@@ -140,7 +85,7 @@ def clock_unsure(synchronised: bool | None, doubt: Doubt | None) -> Flag | None:
     if not causes:
         return None
     words = "; ".join(causes)
-    return _flag("clock-unsure", "record", "note", f"{words[0].upper()}{words[1:]}.")
+    return _flag("clock-unsure", f"{words[0].upper()}{words[1:]}.")
 
 
 def judge(
@@ -194,8 +139,8 @@ def _range_flag(code: str, side: str, name: str, quantity: Quantity) -> Flag:
     shown = f"{end:f} {quantity.unit}" if end is not None else "its end is not known"
     return Flag(
         code=code,
-        about="analyser",
-        severity="note",
+        about=FLAGS[code].about,
+        severity=FLAGS[code].severity,
         text=f"{spoken(name).capitalize()} is {side} the range of the analyser ({shown}).",
         value=None,
         limit=end,
@@ -204,5 +149,14 @@ def _range_flag(code: str, side: str, name: str, quantity: Quantity) -> Flag:
 
 
 @lru_cache(maxsize=256)
-def _flag(code: str, about: About, severity: Severity, text: str) -> Flag:
-    return Flag(code=code, about=about, severity=severity, text=text, value=None, limit=None, limit_from=None)
+def _flag(code: str, text: str, severity: Severity | None = None) -> Flag:
+    word = FLAGS[code]
+    return Flag(
+        code=code,
+        about=word.about,
+        severity=severity or word.severity,
+        text=text,
+        value=None,
+        limit=None,
+        limit_from=None,
+    )

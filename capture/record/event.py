@@ -19,15 +19,9 @@ from capture.record.parts import (
     Status,
 )
 from capture.record.quantity import Quantity
-from drivers import contract
+from capture.record.words import EVENTS
 
 FORMAT = "analyser-event/1"
-
-PORT_EVENTS = ("appeared", "gone", "silent")
-"""What the bench itself notices about a port: opened, lost or closed, nothing heard for long."""
-
-EVENTS = (*PORT_EVENTS, *contract.EVENTS)
-"""The names of events known today (an open list)."""
 
 
 class AnalyserEvent(Part):

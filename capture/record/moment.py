@@ -122,7 +122,8 @@ class Batch:
 
     `first`: stream offset of the first byte. `size`: number of bytes. `script`: bytes and marks with their times,
     written as the lines of a recording. `at_ms`: milliseconds since the stream opened of the first entry.
-    `rest`: the decoder is at rest after the last byte. `ended`: why the stream ends with this batch, or None.
+    `rest`: the decoder is at rest after the last byte.
+    `heard` and `until`: when its first and its last entry were read. `ended`: why the stream ends with this batch, or None.
     """
 
     stream: UUID
@@ -133,6 +134,7 @@ class Batch:
     arrivals: Sequence[Arrival]
     rest: bool
     heard: Heard
+    until: Heard
     ended: str | None = None
 
 

@@ -4,11 +4,10 @@ from typing import Annotated, Literal
 from uuid import UUID
 
 from capture.record.base import Bytes, Digest, Exact, Instant, Ordinal, Part, Truth, Whole, open_list, told
+from capture.record.words import FLAGS, About, Severity
 
 Purpose = Literal["production", "training"]
 Status = Literal["preliminary", "final", "corrected", "entered-in-error"]
-About = Literal["sample", "analyser", "record"]
-Severity = Literal["note", "doubt", "fail"]
 Integrity = Annotated[
     Literal["crc", "checksum", "parity", "none"],
     open_list("crc", "checksum", "parity", "none"),
@@ -106,18 +105,7 @@ class Change(Part):
 class Flag(Part):
     """A named observation; the reading stays as it is."""
 
-    code: Annotated[
-        str,
-        open_list(
-            "no-check",
-            "oxygen-missing",
-            "above-range",
-            "below-range",
-            "not-measurable",
-            "unreadable",
-            "clock-unsure",
-        ),
-    ] = told("The name of the observation; the table of flags explains each.")
+    code: Annotated[str, open_list(*FLAGS)] = told("The name of the observation; the table of flags explains each.")
     about: Annotated[About, open_list("sample", "analyser", "record")] = told(
         "What it is about. Flags about the record never lower `sample_quality`."
     )

@@ -8,9 +8,9 @@ Rules:
 """
 
 from decimal import Decimal
-from typing import Annotated, Final, Self
+from typing import Annotated, Any, Final, Self
 
-from pydantic import ValidationError, model_validator
+from pydantic import ConfigDict, ValidationError, model_validator
 
 from capture.record.base import Bytes, Exact, Part, open_list, told
 from drivers import contract
@@ -91,8 +91,21 @@ def _contradiction(state: str, comparator: str | None, *, valued: bool) -> str |
     return None
 
 
+_NOTHING_SAID: Final = ("not-measurable", "not-measured", "not-received", "invalid")
+
+
+def _value_follows_state(node: dict[str, Any]) -> None:
+    """The published schema, too, refuses a value beside a state that has none."""
+    rules = (({"const": "ok"}, {"type": "number"}), ({"enum": list(_NOTHING_SAID)}, {"type": "null"}))
+    node["allOf"] = [
+        {"if": {"properties": {"state": state}}, "then": {"properties": {"value": value}}} for state, value in rules
+    ]
+
+
 class Quantity(Part):
     """One measured value with its unit, its state, and the bytes that say so."""
+
+    model_config = ConfigDict(json_schema_extra=_value_follows_state)
 
     value: Exact | None = told(
         "The analyser's own digits (14.60 stays 14.60). Null unless `state` is `ok`, `below` or `above`; may be null "
