@@ -1,0 +1,159 @@
+"""Reads the file, checks each table by itself and the tables against each other, and names every fault by its line."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pydantic import ValidationError
+
+from capture.config.model import STANDARD_BAUDS, Analyser, Bench, Destination, File, Log, Purpose, form_of, usual_baud
+from capture.config.words import said_of_all, shown
+from capture.errors import ConfigError
+from drivers.tomltext import Document, TomlError, read_toml
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+DEFAULT_PATH = Path("/etc/tidewire/tidewire.toml")
+_MOST_BYTES = 1_000_000  # a configuration is a few kilobytes; more is another file, named by mistake
+
+
+@dataclass(frozen=True, slots=True)
+class Config:
+    """A configuration that can be used. `text` is the file as read and `sha256` its digest (hex): the journal keeps both."""
+
+    path: Path
+    text: str
+    sha256: str
+    bench: Bench
+    analysers: tuple[Analyser, ...]
+    destinations: tuple[Destination, ...]
+    log: Log
+
+    def purpose_of(self, analyser: Analyser, *, simulated: bool) -> Purpose:
+        """What a stream of this analyser is for. `simulated`: its bytes do not come from a wire (`Opened.simulated`)."""
+        if analyser.purpose is not None:
+            return analyser.purpose
+        return "training" if simulated else self.bench.purpose
+
+    def remarks(self) -> list[str]:
+        """What is allowed and yet worth a look, a line each, for `tidewire check`."""
+        found = []
+        for each in self.analysers:
+            rate = each.serial.baud
+            if rate is not None and rate not in STANDARD_BAUDS:
+                found.append(f"analyser {each.id}: {rate} baud is unusual; is {usual_baud(rate)} meant?")
+            if each.port.startswith(("/dev/ttyUSB", "/dev/ttyACM")):
+                found.append(
+                    f"analyser {each.id}: {each.port} may be another device after replugging; "
+                    f"name its link in /dev/serial/by-path/ instead"
+                )
+        return found
+
+
+def load(path: Path) -> Config:
+    """Read the configuration; raises ConfigError with the first fault."""
+    return parse(_text_of(path), path)
+
+
+def problems(path: Path) -> list[str]:
+    """All faults of the file, a line each, in order; empty: it can be used."""
+    try:
+        return _checked(read_toml(_text_of(path), str(path)))[1]
+    except (ConfigError, TomlError) as error:
+        return [str(error)]
+
+
+def parse(text: str, path: Path) -> Config:
+    """As `load`, from text that was read already; `path` is what errors call it."""
+    try:
+        file, faults = _checked(read_toml(text, str(path)))
+    except TomlError as error:
+        raise ConfigError(str(error)) from error
+    if faults or file is None:
+        raise ConfigError(faults[0])
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    return Config(path, text, digest, file.bench, file.analyser, file.destination, file.log)
+
+
+def _text_of(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            data = file.read(_MOST_BYTES + 1)
+    except FileNotFoundError:
+        raise ConfigError(f"{path}: no such file; write one, or name another with --config FILE") from None
+    except IsADirectoryError:
+        raise ConfigError(f"{path} is a folder; name the file in it with --config FILE") from None
+    except PermissionError:
+        raise ConfigError(f"{path}: permission denied; allow it with `sudo chmod a+r {path}`") from None
+    except OSError as error:
+        raise ConfigError(f"{path}: cannot be read ({error.strerror}); name another with --config FILE") from error
+    if len(data) > _MOST_BYTES:
+        raise ConfigError(
+            f"{path}: larger than {_MOST_BYTES} bytes, no configuration; name the right file with --config FILE"
+        )
+    try:
+        return data.decode()
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise ConfigError(f"{path}, line {line}: not UTF-8 text; save the file as UTF-8") from None
+
+
+def _checked(document: Document) -> tuple[File | None, list[str]]:
+    # TOML's arrays are lists; frozen models hold tuples.
+    data = {key: tuple(value) if isinstance(value, list) else value for key, value in document.data.items()}
+    file: File | None = None
+    try:
+        file = File.model_validate(data)
+        faults = list(_against_each_other(file))
+    except ValidationError as error:
+        faults = said_of_all(error.errors(include_url=False))
+    faults.sort(key=lambda fault: document.line_of(fault[0]))
+    lines = [f"{document.where(path)}: {words}" for path, words in faults]
+    return file, ["".join(each if each.isprintable() else "?" for each in line) for line in lines]
+
+
+def _against_each_other(file: File) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    if not file.analyser:
+        yield (), 'no analyser; write [[analyser]] with id = "h2-a", port = "/dev/ttyUSB0", driver = "delimited-line"'
+    analysers = [("analyser", n) for n in range(len(file.analyser))]
+    destinations = [("destination", n) for n in range(len(file.destination))]
+    yield from _twice(analysers, "id", [each.id for each in file.analyser], "each analyser needs its own id")
+    yield from _twice(analysers, "port", [each.port for each in file.analyser], _ONE_PORT, _device)
+    yield from _twice(
+        destinations, "name", [each.name for each in file.destination], "each destination needs its own name"
+    )
+    paths = [str(each.path) for each in file.destination]
+    yield from _twice(destinations, "path", paths, "each destination needs its own folder", os.path.realpath)
+    journal = os.path.realpath(file.bench.data)
+    for n, path in enumerate(paths):
+        if os.path.realpath(path) == journal:
+            yield ("destination", n, "path"), f"is {shown(path)}, the folder of the journal (bench.data); name another"
+
+
+_ONE_PORT = "two readers would each get half the bytes; give each analyser its own port"
+
+
+def _device(port: str) -> str:
+    """The same for two addresses of one device or file, whatever links lead to it."""
+    form = form_of(port)
+    return port if form == "stdin" else os.path.realpath(port.removeprefix("recording:"))
+
+
+def _twice(
+    tables: Sequence[tuple[str, int]],
+    key: str,
+    values: Sequence[str],
+    cure: str,
+    same: Callable[[str], str] = str,
+) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    first: dict[str, int] = {}
+    for (table, n), value in zip(tables, values, strict=True):
+        earlier = first.setdefault(same(value), n)
+        if earlier != n:
+            also = "" if value == values[earlier] else f" under another name ({shown(values[earlier])})"
+            yield (table, n, key), f"{shown(value)} is that of {table} {earlier + 1} too{also}; {cure}"

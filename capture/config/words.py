@@ -1,0 +1,134 @@
+"""Turns what pydantic found into the line a person reads: what is there, what is wrong, what to write instead."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+from capture.config.model import File, table_at
+from drivers.tomltext import nearest
+
+if TYPE_CHECKING:
+    from pydantic_core import ErrorDetails
+
+Path = tuple[str | int, ...]
+
+_WANTED = {
+    "string_type": 'must be text in quotes, e.g. "{example}"',
+    "is_instance_of": 'must be a path in quotes, e.g. "{example}"',
+    "int_type": "must be a whole number, e.g. 9600",
+    "bool_type": "must be true or false, without quotes",
+}
+_SERIAL = 'serial = { baud = 9600, bits = 8, parity = "none", stop = 1 }'
+_ARRAYS = {"analyser", "destination"}
+
+
+def said_of_all(errors: list[ErrorDetails]) -> list[tuple[Path, str]]:
+    """Every fault once: a key that is missing because it is misspelt is told as misspelt only."""
+    meant = {
+        (*path[:-1], _meant(path)) for each in errors if each["type"] == "extra_forbidden" for path in [each["loc"]]
+    }
+    return [said_of(each) for each in errors if not (each["type"] == "missing" and each["loc"] in meant)]
+
+
+def said_of(error: ErrorDetails) -> tuple[Path, str]:
+    """Where (the path of keys) and what, in words."""
+    path: Path = tuple(error["loc"])
+    kind, value = error["type"], error["input"]
+    if kind == "extra_forbidden":
+        return path, _unknown(path)
+    if kind == "missing":
+        return path[:-1], _missing(path)
+    if kind in {"model_type", "tuple_type"}:
+        return path, _wrong_table(path, value)
+    if kind == "literal_error":
+        return path, f"is {shown(value)}, must be {_one_of(error, value)}"
+    if kind == "value_error":
+        why = str(error["ctx"]["error"])
+        return path, why if isinstance(value, dict) else f"is {shown(value)}, {_joined(why)}"
+    wanted = _WANTED.get(kind, error["msg"]).format(example=example_of(path))
+    return path, f"is {shown(value)}, {wanted}"
+
+
+def shown(value: Any) -> str:  # noqa: ANN401 - whatever the file holds
+    """A value as it stands in the file, shortened; never more than one line."""
+    if isinstance(value, tuple | list):
+        return "a list"
+    if isinstance(value, dict):
+        return "a table"
+    text = json.dumps(value, ensure_ascii=False, default=str)
+    return text if len(text) <= 60 else f'{text[:56]} …"'
+
+
+def example_of(path: Path) -> str:
+    """What could stand there."""
+    field = _field(path)
+    return str(field.examples[0]) if field is not None and field.examples else "…"
+
+
+def _field(path: Path) -> Any:  # noqa: ANN401 - pydantic's FieldInfo or None
+    for name, field in table_at(path[:-1]).model_fields.items():
+        if path and (field.alias or name) == path[-1]:
+            return field
+    return None
+
+
+def _joined(why: str) -> str:
+    return why.removeprefix("is ") if why.startswith("is ") else why
+
+
+def _known(path: Path) -> list[str]:
+    return [field.alias or name for name, field in table_at(path).model_fields.items()]
+
+
+def _meant(path: Path) -> str | None:
+    return nearest(str(path[-1]), _known(path[:-1]))
+
+
+def _unknown(path: Path) -> str:
+    like = _meant(path)
+    if like is not None:
+        return f"unknown key; write {like}"
+    for table in ("bench", "analyser", "destination", "log"):
+        if path[-1] in _known((table,)):
+            return f"unknown key; it belongs under [{table}]"
+    return f"unknown key; known here: {', '.join(_known(path[:-1]))}"
+
+
+def _missing(path: Path) -> str:
+    name = str(path[-1])
+    if table_at(path) is not File:
+        return f"[{name}] is missing; write [{name}] with {', '.join(_needed(path))}"
+    return f'{name} is missing; write {name} = "{example_of(path)}"'
+
+
+def _needed(path: Path) -> list[str]:
+    fields = table_at(path).model_fields
+    return [f'{name} = "{example_of((*path, name))}"' for name, field in fields.items() if field.is_required()]
+
+
+def _wrong_table(path: Path, value: object) -> str:
+    name = str(path[-1]) if isinstance(path[-1], str) else str(path[-2])
+    if name == "serial":
+        return f"is {shown(value)}, must be a table; write {_SERIAL}"
+    if name in _ARRAYS:
+        header = f"[[{name}]]"
+        wrong = (
+            "is a single table, must be a list of tables"
+            if isinstance(value, dict)
+            else f"is {shown(value)}, must be a table"
+        )
+    else:
+        header = f"[{name}]"
+        wrong = f"is {shown(value)}, must be a single table"
+    return f"{wrong}; write its header as {header}"
+
+
+def _one_of(error: ErrorDetails, value: object) -> str:
+    known = error["ctx"]["expected"].replace(" or ", ", ").split(", ")
+    words = [each.strip("'") for each in known]
+    like = nearest(value, words) if isinstance(value, str) else None
+    listed = " or ".join(
+        json.dumps(word) if each.startswith("'") else word for each, word in zip(known, words, strict=True)
+    )
+    return f"{listed}{f'; write {json.dumps(like)}' if like and len(words) > 1 else ''}"
