@@ -60,6 +60,8 @@ class Opened:
 
     `stream` and `purpose` are given by a recording (they belong to the stream it holds); a live port leaves them None.
     `recorded`: times and quiet marks come from the recording, the session must not add its own.
+    `simulated`: the bytes come from a program or a file (a pty, a recording, standard input), not from a wire: training,
+    unless the analyser's table says otherwise. `parity`: a parity bit stands by every byte, its errors are in `damaged`.
     """
 
     heard: Heard
@@ -67,6 +69,8 @@ class Opened:
     purpose: Purpose | None = None
     line: str | None = None
     recorded: bool = False
+    simulated: bool = False
+    parity: bool = False
 
 
 class Port(Protocol):

@@ -104,6 +104,12 @@ def shape(fd: int) -> str:
     return f"{bits}{parity}{2 if cflag & termios.CSTOPB else 1}"
 
 
+def has_parity(fd: int) -> bool:
+    """Whether the device checks a parity bit with every byte and marks those that fail."""
+    iflag, _, cflag, *_ = termios.tcgetattr(fd)
+    return bool(cflag & termios.PARENB and iflag & termios.INPCK and iflag & termios.PARMRK)
+
+
 class Unmark:
     """Undoes PARMRK over any cuts: FF FF is one good FF, FF 00 x is x received with a line error (termios(3)).
 

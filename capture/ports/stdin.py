@@ -40,7 +40,7 @@ class Stdin:
             raise PortGone("standard input is closed; give it a pipe or a file, e.g. `… < bytes.bin`") from None
         self._reader = Reader(self._fd, self._clock, self._got, self._over)
         self._inbox = Inbox(self._reader.pause, self._reader.resume, self._most_bytes)
-        self.opened = Opened(heard=self._clock.now())
+        self.opened = Opened(heard=self._clock.now(), simulated=True)
         self._reader.resume()
         return self
 

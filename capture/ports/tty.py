@@ -73,7 +73,7 @@ class Tty:
         self._marks = line.Unmark()
         self._reader = Reader(fd, self._clock, self._got, self._over)
         self._inbox = Inbox(self._reader.pause, self._resume, self._most_bytes, self._most_entries)
-        self.opened = Opened(heard=self._clock.now(), line=words)
+        self.opened = Opened(self._clock.now(), line=words, simulated=self._pty, parity=line.has_parity(fd))
         self._reader.resume()
         return self
 
