@@ -31,10 +31,6 @@ class Dice:
         step = Decimal(1).scaleb(int(Decimal(low).as_tuple().exponent))
         return Decimal(low) + step * self.below(int((Decimal(high) - Decimal(low)) / step) + 1)
 
-    def one_of(self, choices: Sequence[T]) -> T:
-        """One of the choices."""
-        return choices[self.below(len(choices))]
-
     def some_of(self, choices: Sequence[T], n: int) -> list[T]:
         """`n` different places of `choices`, in their order there; all of them if there are fewer than `n`."""
         places = list(range(len(choices)))

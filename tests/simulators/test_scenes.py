@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pytest
 
 from simulators.scenes import SPEED, Scene, morning, quiet_morning
-from simulators.truth import Truth
+
+if TYPE_CHECKING:
+    from simulators.truth import Truth
 
 SEEDS = range(12)
 

@@ -1,0 +1,202 @@
+"""Playing puts exactly the session's bytes on the line, in order, with its cable pulled where the script says."""
+
+from __future__ import annotations
+
+import io
+import os
+import select
+import threading
+import time
+from typing import TYPE_CHECKING
+
+import pytest
+
+from simulators import play
+from simulators.play import NobodyReadsError, Player, play_on_pty, play_to
+from simulators.scenes import morning
+from simulators.session import build
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from simulators.cable import Step
+
+FAST = 100_000.0
+
+
+class Listener(threading.Thread):
+    """A reader that comes back whenever the port does; one entry of `heard` for each opening."""
+
+    def __init__(self, address: str) -> None:
+        super().__init__(daemon=True)
+        self._address = address
+        self.enough = threading.Event()
+        self.heard: list[bytes] = []
+
+    def run(self) -> None:
+        while not self.enough.is_set():
+            try:
+                fd = os.open(self._address, os.O_RDWR | os.O_NOCTTY)
+            except OSError:
+                self.enough.wait(0.005)
+                continue
+            self.heard.append(b"")
+            self._listen(fd)
+            os.close(fd)
+
+    def _listen(self, fd: int) -> None:
+        while not self.enough.is_set():
+            if not select.select([fd], [], [], 0.05)[0]:
+                continue
+            try:
+                data = os.read(fd, 4096)
+            except OSError:
+                return
+            if not data:
+                return
+            self.heard[-1] += data
+
+    def done(self) -> list[bytes]:
+        self.enough.set()
+        self.join(5)
+        return self.heard
+
+
+@pytest.fixture(autouse=True)
+def no_settling(monkeypatch: pytest.MonkeyPatch) -> None:
+    """These readers throw nothing away when they open the port."""
+    monkeypatch.setattr(play, "SETTLE_S", 0.0)
+
+
+def streams(steps: Sequence[Step]) -> list[bytes]:
+    found = [b""]
+    for step in steps:
+        if step.what == "plug":
+            found.append(b"")
+        found[-1] += step.data
+    return found
+
+
+@pytest.mark.parametrize("name", ["delimited-line", "label-block"])
+def test_a_reader_hears_the_session_byte_for_byte(name: str) -> None:
+    session = build(name, 7, 2, faults=["flip", "repeat-frame", "garbage", "burst"])
+    with Player(session, speed=FAST) as player:
+        listener = Listener(player.address)
+        listener.start()
+        seen: list[Step] = []
+        played = player.play(after=seen.append)
+        assert (played.finished, played.taken, played.sent) == (True, True, len(session.data))
+        assert listener.done() == [session.data]
+        assert tuple(seen) == session.steps
+
+
+def test_a_pulled_cable_loses_no_byte_that_was_sent(tmp_path: Path) -> None:
+    """Each opening brings the bytes that the truth puts into that stream, the half frame before the pull included."""
+    session = morning(3).parts[1].session
+    link = tmp_path / "bay-2"
+    with Player(session, link=link, speed=FAST) as player:
+        listener = Listener(str(link))
+        listener.start()
+        played = player.play()
+        assert played.finished
+        heard = listener.done()
+    assert heard == streams(session.steps)
+    assert len(heard) == 2
+
+
+def test_play_on_pty_tells_the_address_and_closes_the_port_behind_it(tmp_path: Path) -> None:
+    session = build("delimited-line", 7, 1, minutes=20)
+    link = tmp_path / "h2-a"
+    listener = Listener(str(link))
+    told: list[str] = []
+
+    def start(address: str) -> None:
+        told.append(address)
+        listener.start()
+
+    played = play_on_pty(session, link, FAST, on_open=start)
+    assert played.finished
+    assert told == [str(link)]
+    assert listener.done() == [session.data]
+    assert not os.path.lexists(link)
+
+
+def test_a_player_stops_when_it_is_told_to() -> None:
+    session = build("delimited-line", 7, 1)
+    stop = threading.Event()
+    with Player(session, speed=1.0, reader_s=0) as player:
+        threading.Timer(0.1, stop.set).start()
+        played = player.play(stop)
+    assert not played.finished
+    assert played.steps == 1
+    assert played.sent == len(session.steps[0].data)
+
+
+def test_a_player_stopped_in_the_middle_of_a_frame_does_not_count_the_step() -> None:
+    session = build("label-block", 7, 1)
+    stop = threading.Event()
+    with Player(session, speed=FAST, bytes_per_s=50, reader_s=0) as player:
+        threading.Timer(0.1, stop.set).start()
+        played = player.play(stop)
+    assert played.steps == 0
+    assert 0 < played.sent < len(session.steps[0].data)
+
+
+def test_a_player_that_waits_for_a_reader_can_be_stopped() -> None:
+    stop = threading.Event()
+    threading.Timer(0.05, stop.set).start()
+    with Player(build("label-block", 7, 1), reader_s=None) as player:
+        assert player.play(stop).steps == 0
+
+
+def test_a_player_without_a_reader_gives_up_with_the_cure() -> None:
+    with (
+        Player(build("label-block", 7, 1), reader_s=0.05) as player,
+        pytest.raises(NobodyReadsError, match=r"nobody opened it for 0\.05 s; start the reader"),
+    ):
+        player.play()
+
+
+def test_waiting_for_a_reader_does_not_eat_into_the_scenario() -> None:
+    """The reader comes late; the second message still comes its time after the first, not at once."""
+    session = build("delimited-line", 7, 1)
+    with Player(session, speed=2000.0) as player:  # ten minutes of the scenario in 0.3 s
+        listener = Listener(player.address)
+        threading.Timer(0.5, listener.start).start()
+        times: list[float] = []
+        stop = threading.Event()
+
+        def after(_: Step) -> None:
+            times.append(time.monotonic())
+            if len(times) == 2:
+                stop.set()
+
+        player.play(stop, after)
+        listener.done()
+    assert times[1] - times[0] >= 0.29
+
+
+@pytest.mark.parametrize("speed", [0.0, -1.0])
+def test_a_speed_that_is_none_is_refused(speed: float) -> None:
+    with pytest.raises(ValueError, match="a speed is above 0"):
+        Player(build("label-block", 7, 1), speed=speed)
+
+
+@pytest.mark.parametrize("speed", [None, 1e9])
+def test_a_session_as_bytes(speed: float | None) -> None:
+    session = build("label-block", 7, 2, faults=["flip"])
+    out = io.BytesIO()
+    played = play_to(session, out, speed)
+    assert out.getvalue() == session.data
+    assert (played.finished, played.sent) == (True, len(session.data))
+
+
+def test_writing_bytes_in_their_own_time_can_be_stopped() -> None:
+    session = build("label-block", 7, 1)
+    out = io.BytesIO()
+    stop = threading.Event()
+    threading.Timer(0.05, stop.set).start()
+    played = play_to(session, out, 1.0, stop)
+    assert not played.finished
+    assert out.getvalue() == session.steps[0].data
