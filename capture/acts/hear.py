@@ -10,10 +10,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from capture.assembly.settle import port_event, settle
+from capture.assembly.settle import port_event, settle, state_after
 from capture.errors import JournalError, UsageError
 from capture.journal import records, streams
+from capture.journal.records import Act
 from capture.journal.streams import digest as digest  # noqa: PLC0414 - resume compares by it, and may not see the SQL
+from capture.record.moment import Outcome
 
 if TYPE_CHECKING:
     from capture.journal.store import Tx
@@ -26,7 +28,7 @@ def use(tx: Tx, name: str, sha256: str, text: str, now: Heard) -> None:
     if key in tx.memo:
         return
     if tx.one("SELECT 1 FROM acts WHERE kind = 'used' AND json_extract(body, '$.sha256') = ?", sha256) is None:
-        records.act(tx, "used", now.utc, body={"name": name, "sha256": sha256, "text": text})
+        records.act(tx, Act("used", now.utc, body={"name": name, "sha256": sha256, "text": text}))
     tx.then(lambda: tx.memo.update({key: True}))
 
 
@@ -52,10 +54,11 @@ def begin(tx: Tx, bench: Bench, head: StreamHead, source: str, *, live: bool) ->
         )
     use(tx, head.driver.name, head.driver.sha256, source, head.opened)
     no = streams.begin(tx, head)
-    seq = records.act(tx, "opened", head.opened.utc, analyser=head.analyser.id, cause=(no, -1))
+    seq = records.act(tx, Act("opened", head.opened.utc, analyser=head.analyser.id, cause=(no, -1)))
     if live:
-        moment = records.moment(tx, bench, no, head.opened)
-        records.add(tx, port_event("appeared", moment, words=f"receiving on {head.port}"), seq)
+        words = f"receiving on {head.port}"
+        event = port_event("appeared", head, head.opened, words, records.next_seq(tx), bench)
+        records.add(tx, Outcome((event,)), seq)
 
 
 def hear(tx: Tx, bench: Bench, batch: Batch, words: str | None = None) -> None:
@@ -71,15 +74,8 @@ def hear(tx: Tx, bench: Bench, batch: Batch, words: str | None = None) -> None:
             continue
         outcome = settle(arrival, records.moment(tx, bench, no, arrival.heard))
         cause = (no, arrival.n)
-        seq = records.act(
-            tx,
-            "heard",
-            arrival.heard.utc,
-            who="analyser",
-            analyser=head.analyser.id,
-            cause=cause,
-            state=outcome.analyser,
-        )
+        done = Act("heard", arrival.heard.utc, "analyser", head.analyser.id, cause, state=outcome.analyser)
+        seq = records.act(tx, done)
         records.add(tx, outcome, seq, cause)
     if batch.ended is not None:
         _end(tx, bench, no, batch, words)
@@ -97,17 +93,13 @@ def _follows(tx: Tx, no: int, batch: Batch) -> None:
 def _end(tx: Tx, bench: Bench, no: int, batch: Batch, words: str | None) -> None:
     head = streams.head_of(tx, no)
     gone = batch.ended == "gone"
-    moment = records.moment(tx, bench, no, batch.heard)
-    outcome = port_event("gone", moment, words=words or "the port went away")
-    seq = records.act(
-        tx,
-        "ended",
-        batch.heard.utc,
-        analyser=head.analyser.id,
-        cause=(no, -1),
-        why=batch.ended,
-        # With the line gone nobody can say whether the analyser was switched off: its state is unknown from here.
-        state=outcome.analyser if gone else None,
-    )
+    # With the line gone nobody can say whether the analyser was switched off: its state is unknown from here.
+    before = records.state_of(tx, head.analyser.id)
+    after = state_after("gone", batch.until.utc, before) if gone else before
+    changed = after if after != before else None
+    done = Act("ended", batch.until.utc, analyser=head.analyser.id, cause=(no, -1), why=batch.ended, state=changed)
+    seq = records.act(tx, done)
     if gone:
-        records.add(tx, outcome, seq)
+        said = words or "the port went away"
+        event = port_event("gone", head, batch.until, said, records.next_seq(tx), bench)
+        records.add(tx, Outcome((event,)), seq)

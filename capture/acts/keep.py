@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from uuid import UUID, uuid4
 
 from capture.journal import records
+from capture.journal.records import Act
 from capture.record.moment import Bench
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ def begin(tx: Tx, site: str, name: str, timezone: str, now: Heard, journal: UUID
     if row is not None:
         return Bench(site=site, name=name, journal=UUID(row[0]), timezone=timezone)
     made = journal or uuid4()
-    records.act(tx, "begun", now.utc, body={"journal": made, "site": site, "bench": name})
+    records.act(tx, Act("begun", now.utc, body={"journal": made, "site": site, "bench": name}))
     return Bench(site=site, name=name, journal=made, timezone=timezone)
 
 
@@ -33,4 +34,4 @@ def join(tx: Tx, destination: str, kind: str, encoding: str, *, from_start: bool
         return
     after = 0 if from_start else records.next_seq(tx) - 1
     body = {"destination": destination, "kind": kind, "encoding": encoding, "after": after, "epoch": uuid4()}
-    records.act(tx, "joined", now.utc, body=body)
+    records.act(tx, Act("joined", now.utc, body=body))

@@ -21,10 +21,17 @@ if TYPE_CHECKING:
 PAGE = 500
 
 
-def readings(tx: Tx, *, after: int = 0, since_ms: int = 0, kind: str | None = "reading", most: int = PAGE) -> Any:
-    """A page of records: `{"records": [{"seq": …, "text": …}], "next": seq or None}`."""
-    rows = records.after(tx, after, min(most, PAGE), kind=kind, since_ms=since_ms)
-    full = len(rows) == min(most, PAGE)
+def readings(
+    tx: Tx, *, after: int = 0, since_ms: int = 0, kind: str = "reading", skip_to_last: int | None = None
+) -> dict[str, Any]:
+    """A page of records after seq `after`: `{"records": [{"seq": …, "text": …}], "next": seq, or None at the end}`.
+
+    With `skip_to_last` only `next`: the seq after which so many records (or fewer) follow.
+    """
+    if skip_to_last is not None:
+        return {"records": [], "next": records.before_last(tx, skip_to_last, kind, since_ms)}
+    rows = records.after(tx, after, PAGE, kind=kind, since_ms=since_ms)
+    full = len(rows) == PAGE
     return {"records": [{"seq": row.seq, "text": row.text} for row in rows], "next": rows[-1].seq if full else None}
 
 

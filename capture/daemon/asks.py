@@ -35,4 +35,6 @@ async def answer(store: Store, name: str, given: dict[str, Any]) -> Any:  # noqa
     try:
         return await store.run(lambda tx: call(tx, **given), write=False)
     except TypeError as error:
-        raise UsageError(f"'{name}' was asked wrongly ({error}); command and service may be of different versions") from None
+        raise UsageError(
+            f"'{name}' was asked wrongly ({error}); command and service may be of different versions"
+        ) from None

@@ -15,6 +15,7 @@ import grp
 import os
 import socket
 import struct
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import structlog
@@ -24,7 +25,6 @@ from capture.record import numbers
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable
-    from pathlib import Path
 
 log = structlog.get_logger()
 
@@ -47,13 +47,18 @@ async def serve(path: Path, answer: Callable[[str, dict[str, Any]], Awaitable[An
         finally:
             writer.close()
 
-    with contextlib.suppress(FileNotFoundError):
-        path.unlink()  # left by a service that was killed; a running one would hold the journal, and we the lock
-    server = await asyncio.start_unix_server(talk, path, limit=1024 * 1024)
+    line = _listen(path)
+    return await asyncio.start_unix_server(talk, sock=line, limit=1024 * 1024)
+
+
+def _listen(path: Path) -> socket.socket:
+    path.unlink(missing_ok=True)  # left by a service that was killed: a running one would hold the journal, not we
+    line = socket.socket(socket.AF_UNIX)
+    line.bind(str(path))
     with contextlib.suppress(KeyError, PermissionError):
         os.chown(path, -1, grp.getgrnam(GROUP).gr_gid)
     path.chmod(0o660)
-    return server
+    return line
 
 
 async def _reply(
@@ -86,8 +91,8 @@ def _group() -> set[int]:
 def _in_group(pid: int) -> bool:
     """Whether the asking process has our group among its further groups."""
     try:
-        with open(f"/proc/{pid}/status", encoding="ascii") as status:
-            groups = next(line for line in status if line.startswith("Groups:")).split()[1:]
+        status = Path(f"/proc/{pid}/status").read_text(encoding="utf-8", errors="replace").splitlines()
+        groups = next(line for line in status if line.startswith("Groups:")).split()[1:]
     except (OSError, StopIteration):
         return False
     return not _group().isdisjoint(map(int, groups))

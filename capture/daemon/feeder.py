@@ -74,6 +74,11 @@ class Feeder:
         return self._decoder.quiet_after
 
     @property
+    def over(self) -> bool:
+        """Whether the stream has ended."""
+        return self.ended is not None
+
+    @property
     def held(self) -> int:
         """Bytes fed that are in no item yet."""
         return sum(span.end - span.start for span in self._held)
@@ -151,6 +156,7 @@ class Feeder:
             arrivals=tuple(self._arrivals),
             rest=self.rest,
             heard=heard,
+            until=self.last_heard,
             ended=self.ended,
         )
         self._first, self._first_heard = self.offset, None
@@ -255,6 +261,7 @@ class Feeder:
                 self._mark("lost" if why == "gone" else "end", heard)
 
     def _mark(self, kind: Literal["quiet", "missing", "lost", "end"], heard: Heard) -> None:
+        self.last_heard = heard
         self._script.append(Mark(self._since_opened(heard), kind))
         self.marks += 1
         self._first_heard = self._first_heard or heard

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import asyncio
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 from uuid import uuid4
 
@@ -80,11 +80,12 @@ class Session:
 
     analyser: Analyser
     driver: Driver
-    purpose: Purpose
+    purpose_of: Callable[[bool], Purpose]
     store: Store
     bench: Bench
     clock: Clock
     driver_of: Callable[[str, str], Driver | None]
+    purpose: Purpose | None = None
     state: State = "opening"
     words: str = ""
     since: datetime | None = None
@@ -162,7 +163,7 @@ class Session:
             if feeder.ended == "stopped":
                 return
             log.warning("new stream", analyser=self.analyser.id, because=feeder.ended, words=feeder.words)
-            opened = type(opened)(self.clock.now(), line=opened.line)
+            opened = replace(opened, heard=self.clock.now(), stream=None)
 
     async def _begin(self, port: Port, opened: Opened) -> Feeder:
         if opened.stream in self._half_read:
@@ -179,13 +180,13 @@ class Session:
                 self.analyser.firmware,
             ),
             port=port.address,
-            driver=DriverUsed(
-                self.driver.name, self.driver.version, self.driver.sha256, self.driver.announces_start
-            ),
-            purpose=opened.purpose or self.purpose,
+            driver=DriverUsed(self.driver.name, self.driver.version, self.driver.sha256, self.driver.announces_start),
+            purpose=opened.purpose or self.purpose_of(opened.simulated),
             opened=opened.heard,
             line=opened.line,
+            integrity="parity" if opened.parity else "none",
         )
+        self.purpose = head.purpose
         live = not port.finite
         await self._store(lambda tx: hear.begin(tx, self.bench, head, self.driver.source, live=live))
         feeder = Feeder(self.driver, head.id, head.opened)
@@ -199,7 +200,7 @@ class Session:
         loop = asyncio.get_running_loop()
         commit_by: float | None = None
         stop_by: float | None = None
-        while feeder.ended is None:
+        while not feeder.over:
             if self._stopping.is_set():
                 stop_by = stop_by or loop.time() + STOP_AT_REST_S
                 if feeder.rest or loop.time() >= stop_by:
@@ -213,7 +214,7 @@ class Session:
                 entries = [Quiet(self.clock.now())]
             for place, entry in enumerate(entries):
                 feeder.feed([entry])
-                if feeder.ended is not None:
+                if feeder.over:
                     self._behind = entries[place + 1 :]
                     break
             if not feeder.pending:
@@ -221,7 +222,7 @@ class Session:
                 continue
             patience = PART_WAITS_S if feeder.held else TALK_WAITS_S
             commit_by = commit_by or loop.time() + patience
-            if feeder.urgent or feeder.ended or loop.time() >= commit_by:
+            if feeder.urgent or loop.time() >= commit_by:
                 await self._commit(feeder)
                 await self._answer(port, feeder)
                 commit_by = None
@@ -254,7 +255,7 @@ class Session:
                 await self.store.run(act)
             except JournalFull as error:
                 self.words = str(error)
-                log.error("journal full", analyser=self.analyser.id, words=str(error))
+                log.error("journal full", analyser=self.analyser.id, words=str(error))  # noqa: TRY400 - words, no traceback
                 await asyncio.sleep(pause)
                 pause = min(pause * 2, BACK_OFF_S[1])
             else:

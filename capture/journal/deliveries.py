@@ -118,9 +118,7 @@ def take_up(tx: Tx, destination: str, channel_of: Callable[[str], str | None], m
             numbers[channel] += 1
             busy.add(record_id)
             _add(tx, destination, seq, "attempted", channel=channel, number=numbers[channel])
-            parcels.append(
-                Parcel(seq, kind, record_id, revision, analyser, time_ms, channel, numbers[channel], text)
-            )
+            parcels.append(Parcel(seq, kind, record_id, revision, analyser, time_ms, channel, numbers[channel], text))
     return parcels
 
 

@@ -13,13 +13,14 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
-from uuid import UUID
 
 from capture.journal import deliveries, records, streams
 from capture.record import numbers
 from drivers.contract import Span
 
 if TYPE_CHECKING:
+    from uuid import UUID
+
     from capture.journal.store import Tx
 
 ITEMS_A_STEP = 1000
@@ -121,7 +122,9 @@ class _Sweep:
 
     def __init__(self, tx: Tx, no: int, start: int, end: int, first_chunk: int) -> None:
         head = streams.head_of(tx, no)
-        before = tx.one("SELECT items FROM chunks WHERE stream = ? AND no < ? ORDER BY no DESC LIMIT 1", no, first_chunk)
+        before = tx.one(
+            "SELECT items FROM chunks WHERE stream = ? AND no < ? ORDER BY no DESC LIMIT 1", no, first_chunk
+        )
         self._no = no
         self._range = Span(start, end)
         # An item is stored with the bytes that complete it: whatever covers these bytes comes after the row before.
@@ -160,9 +163,7 @@ class _Sweep:
                     continue
                 found += min(run.end, cut.end) - max(run.start, cut.start)
                 rest += [
-                    piece
-                    for piece in (Span(run.start, cut.start), Span(cut.end, run.end))
-                    if piece.start < piece.end
+                    piece for piece in (Span(run.start, cut.start), Span(cut.end, run.end)) if piece.start < piece.end
                 ]
             self._open = rest
             if found < cut.end - cut.start:

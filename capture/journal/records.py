@@ -14,11 +14,11 @@ from uuid import UUID
 
 from capture.journal import streams
 from capture.journal.store import Tx, now_ms
-from capture.record import numbers
-from capture.record.moment import AnalyserState, Arrival, Bench, Heard, Moment
+from capture.record import numbers, text
+from capture.record.moment import AnalyserState, Moment
 
 if TYPE_CHECKING:
-    from capture.record.moment import Outcome
+    from capture.record.moment import Bench, Heard, Outcome
 
 
 KINDS = {"breath-reading/1": "reading", "analyser-event/1": "event"}
@@ -40,33 +40,39 @@ class Row:
     text: str
 
 
-def act(
-    tx: Tx,
-    kind: str,
-    happened: datetime,
-    *,
-    who: str = "service",
-    analyser: str | None = None,
-    cause: tuple[int, int] | None = None,
-    why: str | None = None,
-    state: AnalyserState | None = None,
-    body: dict[str, Any] | None = None,
-) -> int:
-    """Add an act; `cause` is (stream number, item place). Returns its sequence number."""
-    stream, item = cause or (None, None)
+@dataclass(frozen=True, slots=True)
+class Act:
+    """Something done. `happened` is when, `cause` the (stream number, item place) that began it, if one did.
+
+    `state`: the analyser's state from here on; None = unchanged. `body`: what belongs to this kind of act.
+    """
+
+    kind: str
+    happened: datetime
+    who: str = "service"
+    analyser: str | None = None
+    cause: tuple[int, int] | None = None
+    why: str | None = None
+    state: AnalyserState | None = None
+    body: dict[str, Any] | None = None
+
+
+def act(tx: Tx, done: Act) -> int:
+    """Add an act, with the time of recording. Returns its sequence number."""
+    stream, item = done.cause or (None, None)
     return tx.do(
         "INSERT INTO acts (kind, who, analyser, stream, item, happened_ms, recorded_ms, why, state, body) "
         "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        kind,
-        who,
-        analyser,
+        done.kind,
+        done.who,
+        done.analyser,
         stream,
         item,
-        streams.milliseconds(happened),
+        streams.milliseconds(done.happened),
         now_ms(),
-        why,
-        state and numbers.dumps(asdict(state)),
-        body and numbers.dumps(body),
+        done.why,
+        done.state and numbers.dumps(asdict(done.state)),
+        done.body and numbers.dumps(done.body),
     )
 
 
@@ -120,7 +126,7 @@ def add(tx: Tx, outcome: Outcome, act_seq: int, cause: tuple[int, int] | None = 
             stream,
             item,
             streams.milliseconds(record.received_at),
-            numbers.dumps(record.model_dump()),
+            text.write(record),
         )
         seqs.append(seq)
     tx.added += seqs
@@ -134,11 +140,23 @@ def _row(row: tuple[Any, ...]) -> Row:
     return Row(row[0], row[1], UUID(bytes=row[2]), *row[3:])
 
 
-def after(tx: Tx, seq: int, most: int, *, kind: str | None = None, since_ms: int = 0) -> list[Row]:
-    """The next page of records after `seq`, oldest first."""
-    where = "seq > ? AND time_ms >= ?" + ("" if kind is None else " AND kind = ?")
-    values = (seq, since_ms) if kind is None else (seq, since_ms, kind)
-    return [_row(row) for row in tx.all(f"{_SELECT} WHERE {where} ORDER BY seq LIMIT ?", *values, most)]
+def after(tx: Tx, seq: int, most: int, *, kind: str, since_ms: int = 0) -> list[Row]:
+    """The next page of records of one kind after `seq`, oldest first."""
+    rows = tx.all(
+        f"{_SELECT} WHERE seq > ? AND kind = ? AND time_ms >= ? ORDER BY seq LIMIT ?", seq, kind, since_ms, most
+    )
+    return [_row(row) for row in rows]
+
+
+def before_last(tx: Tx, most: int, kind: str, since_ms: int = 0) -> int:
+    """The seq after which the latest `most` records of one kind follow."""
+    row = tx.one(
+        "SELECT min(seq) - 1 FROM (SELECT seq FROM records WHERE kind = ? AND time_ms >= ? ORDER BY seq DESC LIMIT ?)",
+        kind,
+        since_ms,
+        most,
+    )
+    return int(row[0] or 0)
 
 
 def by_id(tx: Tx, start: str, most: int = 10) -> list[Row]:
@@ -153,8 +171,3 @@ def by_id(tx: Tx, start: str, most: int = 10) -> list[Row]:
 def of_item(tx: Tx, no: int, n: int) -> list[Row]:
     """The records an item led to."""
     return [_row(row) for row in tx.all(f"{_SELECT} WHERE stream = ? AND item = ? ORDER BY seq", no, n)]
-
-
-def arrival_cause(no: int, arrival: Arrival) -> tuple[int, int]:
-    """The cause of an act that an item began."""
-    return no, arrival.n

@@ -58,10 +58,11 @@ Entry: TypeAlias = Chunk | Quiet | Missing | Ended
 class Opened:
     """What a port knows of the stream it has just opened.
 
-    `stream` and `purpose` are given by a recording (they belong to the stream it holds); a live port leaves them None.
+    `stream` is given by a recording (it belongs to the stream it holds); other ports leave it None. `purpose` is given
+    where the bytes come from no wire (a pty, a recording, standard input): training, unless the analyser's own table says
+    production; a recording of training stays training whatever the table says. None: as analyser and bench say.
     `recorded`: times and quiet marks come from the recording, the session must not add its own.
-    `simulated`: the bytes come from a program or a file (a pty, a recording, standard input), not from a wire: training,
-    unless the analyser's table says otherwise. `parity`: a parity bit stands by every byte, its errors are in `damaged`.
+    `parity`: a parity bit stands by every byte, its errors are in `damaged`.
     """
 
     heard: Heard
@@ -69,7 +70,6 @@ class Opened:
     purpose: Purpose | None = None
     line: str | None = None
     recorded: bool = False
-    simulated: bool = False
     parity: bool = False
 
 
@@ -81,7 +81,7 @@ class Port(Protocol):
     opened: Opened
 
     async def __aenter__(self) -> Self:
-        """Open it. Raises PortGone with the reason and the cure in words."""
+        """Open it. Raises PortGone with the reason and the cure in words; UsageError where no later try can help."""
         ...
 
     async def __aexit__(
@@ -94,6 +94,14 @@ class Port(Protocol):
         Waits up to `wait_s` seconds (None: for ever) for the first one. An empty list means that nothing came *and*
         that the operating system holds no unread byte for us: silence, not slowness.
         """
+        ...
+
+    def wake(self) -> None:
+        """End a waiting `take` at once; its answer may be empty without meaning silence."""
+        ...
+
+    def wake(self) -> None:
+        """Make a waiting `take` return at once (with an empty list, if there is nothing)."""
         ...
 
     async def write(self, data: bytes) -> None:

@@ -53,6 +53,10 @@ class Inbox:
             self._stopped = True
             self._full()
 
+    def wake(self) -> None:
+        """End a waiting `take`."""
+        self._arrived.set()
+
     async def take(self, wait_s: float | None, most: int, look: Callable[[], None] = _nothing) -> list[Entry]:
         """What is queued, up to about `most` bytes; waits up to `wait_s` seconds (None: for ever) for the first entry."""
         if not self._entries:
@@ -60,8 +64,14 @@ class Inbox:
                 async with asyncio.timeout(wait_s):
                     await self._arrived.wait()
             except TimeoutError:
+                pass
+            if not self._entries:
                 look()  # the loop may have been too busy to read: slowness is not silence
         return self._drawn(most)
+
+    def wake(self) -> None:
+        """End the wait of the taker, or that of its next call."""
+        self._arrived.set()
 
     def _drawn(self, most: int) -> list[Entry]:
         drawn: list[Entry] = []

@@ -20,18 +20,21 @@ if TYPE_CHECKING:
 
     from capture.clock import Clock
     from capture.ports.base import Entry
-    from capture.record.moment import Heard
+    from capture.record.moment import Heard, Purpose
 
 
 class Stdin:
-    """Bytes from descriptor `fd` (0: standard input), which stays open afterwards: it is not ours."""
+    """Bytes from descriptor `fd` (0: standard input), which stays open afterwards: it is not ours.
+
+    `purpose`: what a stream that comes from no wire is for.
+    """
 
     address = "stdin"
     finite = True
     opened: Opened
 
-    def __init__(self, clock: Clock, fd: int = 0, most_bytes: int = MOST_BYTES) -> None:
-        self._clock, self._fd, self._most_bytes = clock, fd, most_bytes
+    def __init__(self, clock: Clock, purpose: Purpose = "training", fd: int = 0, most_bytes: int = MOST_BYTES) -> None:
+        self._clock, self._purpose, self._fd, self._most_bytes = clock, purpose, fd, most_bytes
 
     async def __aenter__(self) -> Self:
         try:
@@ -40,7 +43,7 @@ class Stdin:
             raise PortGone("standard input is closed; give it a pipe or a file, e.g. `… < bytes.bin`") from None
         self._reader = Reader(self._fd, self._clock, self._got, self._over)
         self._inbox = Inbox(self._reader.pause, self._reader.resume, self._most_bytes)
-        self.opened = Opened(heard=self._clock.now(), simulated=True)
+        self.opened = Opened(heard=self._clock.now(), purpose=self._purpose)
         self._reader.resume()
         return self
 
@@ -52,6 +55,14 @@ class Stdin:
     async def take(self, wait_s: float | None, most: int = 65536) -> list[Entry]:
         """See `Port.take`."""
         return await self._inbox.take(wait_s, most, self._reader.look)
+
+    def wake(self) -> None:
+        """See `Port.wake`."""
+        self._inbox.wake()
+
+    def wake(self) -> None:
+        """See `Port.wake`."""
+        self._inbox.wake()
 
     async def write(self, data: bytes) -> None:
         """Standard input has no way back: always raises PortGone."""

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from capture.clock import Clock
     from capture.ports.base import Entry
-    from capture.record.moment import Heard
+    from capture.record.moment import Heard, Purpose
     from drivers.contract import SerialSettings
 
 SEND_WITHIN_S = 5.0
@@ -40,7 +40,7 @@ _LOOK_AGAIN_S = 0.005
 
 
 class Tty:
-    """One serial device (or the device end of a pty) under its path."""
+    """One serial device (or the device end of a pty, then with `pty_purpose`) under its path."""
 
     finite = False
     opened: Opened
@@ -50,11 +50,12 @@ class Tty:
         address: str,
         settings: SerialSettings,
         clock: Clock,
+        pty_purpose: Purpose = "training",
         most_bytes: int = MOST_BYTES,
         most_entries: int = MOST_ENTRIES,
     ) -> None:
         self.address = address
-        self._settings, self._clock = settings, clock
+        self._settings, self._clock, self._pty_purpose = settings, clock, pty_purpose
         self._most_bytes, self._most_entries = most_bytes, most_entries
         self._fd: int | None = None
 
@@ -73,7 +74,8 @@ class Tty:
         self._marks = line.Unmark()
         self._reader = Reader(fd, self._clock, self._got, self._over)
         self._inbox = Inbox(self._reader.pause, self._resume, self._most_bytes, self._most_entries)
-        self.opened = Opened(self._clock.now(), line=words, simulated=self._pty, parity=line.has_parity(fd))
+        purpose = self._pty_purpose if self._pty else None
+        self.opened = Opened(self._clock.now(), purpose=purpose, line=words, parity=line.has_parity(fd))
         self._reader.resume()
         return self
 
@@ -85,6 +87,14 @@ class Tty:
     async def take(self, wait_s: float | None, most: int = 65536) -> list[Entry]:
         """See `Port.take`."""
         return await self._inbox.take(wait_s, most, self._reader.look)
+
+    def wake(self) -> None:
+        """See `Port.wake`."""
+        self._inbox.wake()
+
+    def wake(self) -> None:
+        """See `Port.wake`."""
+        self._inbox.wake()
 
     async def write(self, data: bytes) -> None:
         """Send a reply and wait until it has left the machine; raises PortGone if it has not within 5 s."""

@@ -1,0 +1,5 @@
+"""`python -m capture.commands` is `tidewire`."""
+
+from capture.commands import main
+
+main()

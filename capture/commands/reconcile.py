@@ -1,0 +1,101 @@
+"""`tidewire reconcile`: prove that a day's books balance, byte by byte and record by record."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time, timedelta
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from capture.commands.common import json_option, table, with_bench
+from capture.errors import UsageError
+
+if TYPE_CHECKING:
+    from capture.commands.common import Bench
+
+KINDS = ("result", "event", "progress", "refused", "noise")
+
+
+@click.command(epilog="Example: tidewire reconcile --day 2026-11-24")
+@with_bench
+@click.option("--day", help="The local day, e.g. 2026-11-24.  [default: today]")
+@click.option("--all", "whole", is_flag=True, help="The whole journal instead of one day.")
+@json_option
+def command(bench: Bench, *, day: str | None, whole: bool, as_json: bool) -> int:
+    """Prove the books of a day: every byte in exactly one item, every result in one account, every record in one state.
+
+    Exit code 0 only when all of it holds and nothing waits or was refused at a destination.
+    """
+    from capture.record import numbers
+
+    from_ms, until_ms = (0, 1 << 52) if whole else _day(bench, day)
+    books = bench.ask("reconcile", from_ms=from_ms, until_ms=until_ms)
+    if as_json:
+        click.echo(numbers.dumps(books))
+    else:
+        title = "the whole journal" if whole else bench.local(from_ms)[:10]
+        show(books, title)
+    return int(not closes(books))
+
+
+def _day(bench: Bench, day: str | None) -> tuple[int, int]:
+    try:
+        chosen = datetime.now(bench.zone).date() if day is None else date.fromisoformat(day)
+    except ValueError:
+        raise UsageError(f"--day {day}: write a day such as 2026-11-24") from None
+    # Local midnights: a day on which the clocks change has 23 or 25 hours.
+    ends = [datetime.combine(each, time(), bench.zone) for each in (chosen, chosen + timedelta(days=1))]
+    return round(ends[0].timestamp() * 1000), round(ends[1].timestamp() * 1000)
+
+
+def open_points(books: dict[str, Any]) -> list[str]:
+    """What keeps the day from closing, in sentences."""
+    points = []
+    for one in books["streams"]:
+        points += [f"{one['analyser']}: bytes {a}-{b} of {one['stream']} are in no item" for a, b in one["in_no_item"]]
+        points += [
+            f"{one['analyser']}: bytes {a}-{b} of {one['stream']} are in two items" for a, b in one["in_two_items"]
+        ]
+    points += [f"result without account: {name}" for name in books["without_account"]]
+    for name, states in books["destinations"].items():
+        for state in ("waiting", "refused"):
+            if states.get(state):
+                points.append(f"{name}: {states[state]} {state}; see: tidewire status")
+    return points
+
+
+def closes(books: dict[str, Any]) -> bool:
+    """Whether the day closes: proved, and nothing left to see to."""
+    return bool(books["balanced"]) and not open_points(books)
+
+
+def show(books: dict[str, Any], title: str) -> None:
+    """The books for people."""
+    rows = [_stream(one) for one in _by_analyser(books["streams"])]
+    columns = ["analyser", "received", *KINDS, "held"]
+    table(f"Books of {title}: bytes by what they were", columns, rows, right=set(range(1, 9)))
+    accounts = ", ".join(f"{count} {name}" for name, count in sorted(books["results"].items())) or "none"
+    click.echo(f"Results by account: {accounts}")
+    click.echo(f"Records: {books['records']}")
+    for name, states in books["destinations"].items():
+        click.echo(f"  {name}: " + (", ".join(f"{count} {state}" for state, count in sorted(states.items())) or "none"))
+    for point in open_points(books):
+        click.echo(f"To see to: {point}")
+    click.echo("The books balance." if books["balanced"] else "The books do NOT balance.")
+
+
+def _by_analyser(streams: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """One line an analyser: a cable pulled ten times makes eleven streams, and nobody wants eleven lines."""
+    sums: dict[str, dict[str, Any]] = {}
+    for one in streams:
+        into = sums.setdefault(one["analyser"], {"analyser": one["analyser"], "received": 0, "held": 0, "by_kind": {}})
+        into["received"] += one["received"]
+        into["held"] += one["held"]
+        for kind, count in one["by_kind"].items():
+            into["by_kind"][kind] = into["by_kind"].get(kind, 0) + count
+    return list(sums.values())
+
+
+def _stream(one: dict[str, Any]) -> list[str]:
+    by_kind = [str(one["by_kind"].get(kind, 0)) for kind in KINDS]
+    return [one["analyser"], str(one["received"]), *by_kind, str(one["held"])]

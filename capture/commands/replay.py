@@ -1,0 +1,113 @@
+"""`tidewire replay`: recordings through the real service into a folder, with a journal of their own."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from capture.commands import reconcile
+from capture.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from drivers.recording import Recording
+
+
+@click.command(epilog="Example: tidewire replay session.txt --to /tmp/breath")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--to", type=click.Path(path_type=Path), required=True, help="The folder for the records; made if missing."
+)
+@click.option("--driver", help="Decode with this driver instead of the one each recording names.")
+@click.option("--sheets", type=click.Path(path_type=Path), help="A folder with driver sheets of your own.")
+@click.option("--journal", type=click.Path(path_type=Path), help="Keep the journal in this folder.")
+@click.option("--json", "as_json", is_flag=True, help="Print the books as data.")
+def command(
+    files: tuple[Path, ...],
+    *,
+    to: Path,
+    driver: str | None,
+    sheets: Path | None,
+    journal: Path | None,
+    as_json: bool,
+) -> int:
+    """Play recordings through the real service, as fast as they go, and prove the books.
+
+    Times, ids and records come out as they would have at the bench: the same recording always gives the same.
+    The service's own journal is never touched.
+    """
+    from capture.record import numbers
+
+    with contextlib.ExitStack() as stack:
+        data = journal or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="tidewire-replay-")))
+        text = "\n".join(_configuration(files, to, data, driver, sheets))
+        code, books = asyncio.run(_play(text, Path("replay")))
+    if as_json:
+        click.echo(numbers.dumps(books))
+    else:
+        reconcile.show(books, f"{len(files)} recording{'s' if len(files) > 1 else ''}")
+        click.echo(f"Records are in {to}")
+    return code or int(not reconcile.closes(books))
+
+
+def _configuration(
+    files: tuple[Path, ...], to: Path, data: Path, driver: str | None, sheets: Path | None
+) -> Iterator[str]:
+    for folder in (to, data):
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UsageError(f"{folder}: {error.strerror}; name a folder that can be made and written to") from None
+    yield '[bench]\nsite = "replay"\nname = "replay"\ntimezone = "UTC"'
+    yield f"data = {_quoted(data.resolve())}"
+    if sheets is not None:
+        yield f"sheets = {_quoted(sheets.resolve())}"
+    yield '[log]\nlevel = "error"'
+    for place, file in enumerate(files, 1):
+        named = _recording(file).header
+        extra = named.extra.get("analyser", "")
+        yield f'[[analyser]]\nid = "{extra or f"replay-{place}"}"'
+        yield f"port = {_quoted(f'recording:{file.resolve()}')}"
+        yield f"driver = {_quoted(driver or named.driver or '')}"
+    yield f'[[destination]]\nname = "files"\nkind = "folder"\npath = {_quoted(to.resolve())}'
+
+
+def _quoted(text: object) -> str:
+    """A TOML basic string: JSON's escapes are a part of TOML's."""
+    from capture.record import numbers
+
+    return numbers.dumps(str(text))
+
+
+def _recording(file: Path) -> Recording:
+    from drivers import recording
+
+    try:
+        return recording.parse(file.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise UsageError(
+            f"{file}: {error.strerror}; name a recording (tidewire simulate FORMAT --to FILE makes one)"
+        ) from None
+    except ValueError as error:
+        raise UsageError(f"{file}: {error}") from None
+
+
+async def _play(text: str, path: Path) -> tuple[int, dict[str, Any]]:
+    from capture.clock import SystemClock
+    from capture.config import parse
+    from capture.daemon import asks
+    from capture.daemon.app import Service
+    from capture.daemon.logs import set_up
+    from capture.journal.store import Store
+
+    config = parse(text, path)
+    set_up(config.log.form, config.log.level)
+    code = await Service(config, SystemClock()).run()
+    with Store.open(config.bench.data) as store:
+        return code, await asks.answer(store, "reconcile", {"from_ms": 0, "until_ms": 1 << 52})

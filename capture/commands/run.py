@@ -1,0 +1,34 @@
+"""`tidewire run`: the service itself."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import TYPE_CHECKING
+
+import click
+
+from capture.commands.common import config_option, load
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+@click.command(epilog="Example: tidewire run --config /etc/tidewire/tidewire.toml")
+@config_option
+def command(config_path: Path) -> int:
+    """Receive from every configured analyser, store, and pass on, until stopped (Ctrl-C, SIGTERM).
+
+    Comes back to lost ports and destinations for ever. Where every port is a recording or standard input it ends by
+    itself.
+    """
+    from capture.clock import SystemClock
+    from capture.daemon.app import Service
+    from capture.daemon.logs import set_up
+
+    config = load(config_path)
+    set_up(config.log.form, config.log.level)
+
+    async def serve() -> int:
+        return await Service(config, SystemClock()).run()
+
+    return asyncio.run(serve())

@@ -1,0 +1,77 @@
+"""`tidewire status`: what the service receives, stores and passes on, and what to do where something is wrong."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from capture.commands.common import json_option, table, with_bench
+
+if TYPE_CHECKING:
+    from capture.commands.common import Bench
+
+SEE_TO = ("gone", "refused", "down")
+
+
+@click.command(epilog="Example: tidewire status --refused")
+@with_bench
+@click.option("--refused", is_flag=True, help="List the latest refused frames, with the name that `explain` takes.")
+@json_option
+def command(bench: Bench, *, refused: bool, as_json: bool) -> int:
+    """Show what the service receives, stores and passes on. Exit code 1: something is to be seen to."""
+    from capture.record import numbers
+
+    status = bench.ask("status")
+    if refused:
+        status["refused_frames"] = bench.ask("refused")
+    if as_json:
+        click.echo(numbers.dumps(status))
+    else:
+        _show(bench, status)
+    return int(_to_see_to(status))
+
+
+def _to_see_to(status: dict[str, Any]) -> bool:
+    return (
+        not status["running"]
+        or any(one["state"] in SEE_TO for one in status["analysers"])
+        or any(one["refused"] or one.get("state") in SEE_TO for one in status["destinations"])
+    )
+
+
+def _show(bench: Bench, status: dict[str, Any]) -> None:
+    journal = status["journal"]
+    click.echo(f"{status['bench']} at {status['site']}: {status['headline']}")
+    click.echo(
+        f"Stored: {journal['records']} records in {journal['streams']} streams; "
+        f"the latest received {bench.local(journal['last_record_ms'])}"
+    )
+    if status["analysers"]:
+        columns = ["analyser", "driver", "purpose", "state", "bytes", "results", "port"]
+        rows = [[str(one[name]) for name in columns] for one in status["analysers"]]
+        table("Analysers, since the service started", columns, rows, right={4, 5})
+    if status["destinations"]:
+        columns = ["destination", "sent", "accepted", "refused", "skipped", "waiting", "state", "oldest wait"]
+        rows = [_destination(bench, one) for one in status["destinations"]]
+        table("Destinations, since each joined", columns, rows, right={1, 2, 3, 4, 5})
+    for words in _sentences(status):
+        click.echo(words)
+
+
+def _destination(bench: Bench, one: dict[str, Any]) -> list[str]:
+    counts = [str(one[name]) for name in ("sent", "accepted", "refused", "skipped", "waiting")]
+    oldest = bench.local(one["oldest_waiting_ms"]) if one["waiting"] else "-"
+    return [one["destination"], *counts, one.get("state", "-"), oldest]
+
+
+def _sentences(status: dict[str, Any]) -> list[str]:
+    """What is wrong, in the words of whoever said so, with the cure in them."""
+    said = [f"{one['analyser']}: {one['words']}" for one in status["analysers"] if one["words"]]
+    for one in status["destinations"]:
+        if one.get("words"):
+            said.append(f"{one['destination']}: {one['words']}")
+        said += [f"{one['destination']} refused record {no['seq']}: {no['words']}" for no in one["refusals"]]
+    for frame in status.get("refused_frames", []):
+        said.append(f"refused from {frame['analyser']}: {frame['why']}; tidewire explain {frame['name']}")
+    return said

@@ -1,0 +1,236 @@
+"""The service as a whole: what is started in which order, what may fail alone, and how it ends.
+
+    start   journal -> pumps -> sessions -> control socket -> READY (once every port has been tried)
+    stop    ports off at a rest point -> queues drained, `lost` stored -> pumps finish what is in flight -> journal closed
+
+Rules of the room:
+- A session or a pump that fails is started again; only a journal that cannot be written ends the process.
+- Where every port is finite (recordings, standard input) the service ends by itself once all of it is passed on.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+from datetime import UTC, datetime
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+import structlog
+
+from capture.acts import hear, keep
+from capture.daemon import address, asks, control
+from capture.daemon.drivers import drivers_for, old_driver
+from capture.daemon.notify import notify, watchdog_s
+from capture.daemon.session import Session
+from capture.destinations.folder import Folder
+from capture.destinations.pump import Pump
+from capture.errors import ConfigError, JournalError
+from capture.journal.store import Store
+from capture.record.times import text as time_text
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from uuid import UUID
+
+    from capture.clock import Clock
+    from capture.config import Analyser, Config, Destination
+    from capture.journal.store import Tx
+    from capture.record.moment import Heard, Purpose
+    from drivers.contract import Driver
+
+log = structlog.get_logger()
+
+TRIED_WITHIN_S = 5.0
+HEARTBEAT_S = 10.0
+AGAIN_AFTER_S = 1.0
+PASSED_ON_WITHIN_S = 30.0
+
+
+class Service:
+    """One bench's service. `run` returns the exit code."""
+
+    def __init__(self, config: Config, clock: Clock, journal: UUID | None = None) -> None:
+        self.config = config
+        self.clock = clock
+        self.started = datetime.now(UTC)
+        self._journal = journal
+        self._stopping = asyncio.Event()
+        self.sessions: list[Session] = []
+        self.pumps: list[Pump] = []
+        self._store: Store | None = None
+
+    def stop(self) -> None:
+        """Begin an orderly end."""
+        self._stopping.set()
+        for session in self.sessions:
+            session.stop()
+
+    async def run(self) -> int:
+        """Serve until `stop`, a signal, or the end of all finite ports."""
+        found = drivers_for(self.config)
+        data = self.config.bench.data
+        try:
+            data.mkdir(mode=0o750, parents=True, exist_ok=True)
+        except OSError as error:
+            raise ConfigError(f"{data}: {error.strerror}; make the data folder, owned by the service's user") from None
+        with Store.open(data, create=True) as store:
+            self._store = store
+            await self._begin(store, found)
+            try:
+                return await self._serve(store)
+            finally:
+                await self._end()
+
+    async def _begin(self, store: Store, found: Mapping[str, Driver]) -> None:
+        bench_of, now = self.config.bench, self.clock.now()
+        bench = await store.run(
+            lambda tx: keep.begin(tx, bench_of.site, bench_of.name, bench_of.timezone, now, self._journal)
+        )
+        await store.run(lambda tx: hear.use(tx, "configuration", self.config.sha256, self.config.text, now))
+        for wanted in self.config.destinations:
+            whole = wanted.begin == "start"
+            await store.run(partial(_join, wanted, from_start=whole, now=now))
+            pump = Pump(store, Folder(wanted.name, wanted.path))
+            pump.start()
+            self.pumps.append(pump)
+        self.sessions = [
+            Session(
+                analyser=analyser,
+                driver=found[analyser.id],
+                purpose_of=partial(_purpose, self.config, analyser),
+                store=store,
+                bench=bench,
+                clock=self.clock,
+                driver_of=lambda name, sha256: old_driver(store, self.config, name, sha256),
+            )
+            for analyser in self.config.analysers
+        ]
+
+    async def _serve(self, store: Store) -> int:
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, self.stop)
+        server = await control.serve(address.to_listen(self.config.bench.data), self.answer)
+        failed = False
+        log.info("started", bench=self.config.bench.name, journal=str(store.path))
+        try:
+            async with asyncio.TaskGroup() as group:
+                receiving = [group.create_task(self._supervise(session)) for session in self.sessions]
+                beat = group.create_task(self._heartbeat(store))
+                ended = group.create_task(self._all_ended(receiving))
+                await self._stopping.wait()
+                self.stop()
+                await asyncio.wait(receiving)
+                beat.cancel()
+                ended.cancel()
+        except* JournalError as errors:
+            log.critical("the journal failed", words=str(errors.exceptions[0]))
+            failed = True
+        finally:
+            notify(STOPPING="1")
+            server.close()
+            address.to_listen(self.config.bench.data).unlink(missing_ok=True)
+        return int(failed or any(session.state == "refused" for session in self.sessions))
+
+    async def _supervise(self, session: Session) -> None:
+        while not self._stopping.is_set():
+            try:
+                await session.run()
+            except JournalError:
+                raise
+            except Exception:
+                log.exception("session failed", analyser=session.analyser.id)
+                await asyncio.sleep(AGAIN_AFTER_S)
+            else:
+                return
+
+    async def _all_ended(self, receiving: list[asyncio.Task[None]]) -> None:
+        """End the service when every port has ended for good and everything is passed on."""
+        await asyncio.wait(receiving)
+        async with asyncio.timeout(PASSED_ON_WITHIN_S):
+            while not all(pump.caught_up for pump in self.pumps):  # noqa: ASYNC110 - they live on threads of their own
+                await asyncio.sleep(0.02)
+        self.stop()
+
+    async def _heartbeat(self, store: Store) -> None:
+        """Say READY once every port has been tried; then show a sign of life that went through the journal's thread."""
+        for _ in range(int(TRIED_WITHIN_S / 0.05)):
+            if all(session.state != "opening" for session in self.sessions):
+                break
+            await asyncio.sleep(0.05)
+        notify(READY="1", STATUS=self.headline())
+        pause = min(watchdog_s() or HEARTBEAT_S, HEARTBEAT_S)
+        while True:
+            await asyncio.sleep(pause)
+            await store.run(lambda _tx: None)
+            notify(WATCHDOG="1", STATUS=self.headline())
+
+    async def _end(self) -> None:
+        for pump in self.pumps:
+            finished = await asyncio.to_thread(pump.stop)
+            if not finished:
+                log.warning(
+                    "still sending", destination=pump.destination.name, words="it is sent again at the next start"
+                )
+
+    # What the control socket asks -----------------------------------------------------------------------------------
+
+    async def answer(self, name: str, given: dict[str, Any]) -> Any:  # noqa: ANN401 - whatever JSON can carry
+        """One question of a command."""
+        if self._store is None:
+            raise JournalError("the journal is not open yet; ask again in a moment")
+        if name == "status":
+            return await self._status(self._store)
+        return await asks.answer(self._store, name, given)
+
+    async def _status(self, store: Store) -> dict[str, Any]:
+        totals = await asks.answer(store, "totals", {})
+        destinations = await asks.answer(store, "destinations", {})
+        states = {pump.destination.name: pump for pump in self.pumps}
+        return {
+            "running": True,
+            "headline": self.headline(),
+            "started": time_text(self.started),
+            "site": self.config.bench.site,
+            "bench": self.config.bench.name,
+            "journal": totals,
+            "analysers": [_analyser(session) for session in self.sessions],
+            "destinations": [one | _state(states.get(one["destination"])) for one in destinations],
+        }
+
+    def headline(self) -> str:
+        """One line for systemd and for people."""
+        count = sum(session.state == "receiving" for session in self.sessions)
+        down = [pump.destination.name for pump in self.pumps if pump.state == "down"]
+        waiting = f"; waiting for {', '.join(down)}" if down else ""
+        return f"receiving from {count} of {len(self.sessions)}{waiting}"
+
+
+def _join(wanted: Destination, tx: Tx, *, from_start: bool, now: Heard) -> None:
+    keep.join(tx, wanted.name, wanted.kind, wanted.encoding, from_start=from_start, now=now)
+
+
+def _purpose(config: Config, analyser: Analyser, simulated: bool) -> Purpose:
+    return config.purpose_of(analyser, simulated=simulated)
+
+
+def _analyser(session: Session) -> dict[str, Any]:
+    return {
+        "analyser": session.analyser.id,
+        "port": session.analyser.port,
+        "driver": session.driver.name,
+        "purpose": session.purpose or "-",
+        "state": session.state,
+        "words": session.words,
+        "since": session.since and time_text(session.since),
+        "bytes": session.received,
+        "results": session.stored,
+        "last_byte": session.last_byte and time_text(session.last_byte),
+    }
+
+
+def _state(pump: Pump | None) -> dict[str, Any]:
+    if pump is None:
+        return {"state": "not configured any more", "words": "", "since": None}
+    return {"state": pump.state, "words": pump.words, "since": time_text(pump.since)}
