@@ -34,9 +34,9 @@ if TYPE_CHECKING:
     from uuid import UUID
 
     from capture.clock import Clock
-    from capture.config import Analyser, Config, Destination
+    from capture.config import Config, Destination
     from capture.journal.store import Tx
-    from capture.record.moment import Heard, Purpose
+    from capture.record.moment import Heard
     from drivers.contract import Driver
 
 log = structlog.get_logger()
@@ -89,7 +89,7 @@ class Service:
         )
         await store.run(lambda tx: hear.use(tx, "configuration", self.config.sha256, self.config.text, now))
         for wanted in self.config.destinations:
-            whole = wanted.begin == "start"
+            whole = wanted.from_ == "start"
             await store.run(partial(_join, wanted, from_start=whole, now=now))
             pump = Pump(store, Folder(wanted.name, wanted.path))
             pump.start()
@@ -98,7 +98,7 @@ class Service:
             Session(
                 analyser=analyser,
                 driver=found[analyser.id],
-                purpose_of=partial(_purpose, self.config, analyser),
+                purpose=self.config.purpose_of(analyser),
                 store=store,
                 bench=bench,
                 clock=self.clock,
@@ -211,16 +211,12 @@ def _join(wanted: Destination, tx: Tx, *, from_start: bool, now: Heard) -> None:
     keep.join(tx, wanted.name, wanted.kind, wanted.encoding, from_start=from_start, now=now)
 
 
-def _purpose(config: Config, analyser: Analyser, simulated: bool) -> Purpose:
-    return config.purpose_of(analyser, simulated=simulated)
-
-
 def _analyser(session: Session) -> dict[str, Any]:
     return {
         "analyser": session.analyser.id,
         "port": session.analyser.port,
         "driver": session.driver.name,
-        "purpose": session.purpose or "-",
+        "purpose": session.purpose,
         "state": session.state,
         "words": session.words,
         "since": session.since and time_text(session.since),

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 from capture.acts.hear import text_used
 from capture.errors import ConfigError
 from drivers import registry
-from drivers.tomltext import read_toml
 
 if TYPE_CHECKING:
     from capture.config import Config
@@ -22,7 +21,7 @@ def drivers_for(config: Config) -> dict[str, Driver]:
         try:
             found[analyser.id] = registry.find(analyser.driver, config.bench.sheets)
         except (LookupError, ValueError) as error:
-            where = read_toml(config.text, str(config.path)).where(("analyser", place, "driver"))
+            where = config.where("analyser", place, "driver")
             raise ConfigError(f"{where}: {error}") from None
     return found
 

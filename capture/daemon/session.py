@@ -80,12 +80,11 @@ class Session:
 
     analyser: Analyser
     driver: Driver
-    purpose_of: Callable[[bool], Purpose]
+    purpose: Purpose
     store: Store
     bench: Bench
     clock: Clock
     driver_of: Callable[[str, str], Driver | None]
-    purpose: Purpose | None = None
     state: State = "opening"
     words: str = ""
     since: datetime | None = None
@@ -181,12 +180,12 @@ class Session:
             ),
             port=port.address,
             driver=DriverUsed(self.driver.name, self.driver.version, self.driver.sha256, self.driver.announces_start),
-            purpose=opened.purpose or self.purpose_of(opened.simulated),
+            purpose=opened.purpose or self.purpose,
             opened=opened.heard,
             line=opened.line,
             integrity="parity" if opened.parity else "none",
         )
-        self.purpose = head.purpose
+        self.purpose = head.purpose  # what the port says of its bytes is what `status` shows
         live = not port.finite
         await self._store(lambda tx: hear.begin(tx, self.bench, head, self.driver.source, live=live))
         feeder = Feeder(self.driver, head.id, head.opened)

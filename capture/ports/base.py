@@ -100,10 +100,6 @@ class Port(Protocol):
         """End a waiting `take` at once; its answer may be empty without meaning silence."""
         ...
 
-    def wake(self) -> None:
-        """Make a waiting `take` return at once (with an empty list, if there is nothing)."""
-        ...
-
     async def write(self, data: bytes) -> None:
         """Send a reply to the analyser (only called where driver and configuration permit it)."""
         ...

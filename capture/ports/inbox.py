@@ -53,10 +53,6 @@ class Inbox:
             self._stopped = True
             self._full()
 
-    def wake(self) -> None:
-        """End a waiting `take`."""
-        self._arrived.set()
-
     async def take(self, wait_s: float | None, most: int, look: Callable[[], None] = _nothing) -> list[Entry]:
         """What is queued, up to about `most` bytes; waits up to `wait_s` seconds (None: for ever) for the first entry."""
         if not self._entries:

@@ -60,10 +60,6 @@ class Stdin:
         """See `Port.wake`."""
         self._inbox.wake()
 
-    def wake(self) -> None:
-        """See `Port.wake`."""
-        self._inbox.wake()
-
     async def write(self, data: bytes) -> None:
         """Standard input has no way back: always raises PortGone."""
         raise PortGone(f"standard input takes no replies ({len(data)} bytes not sent); set may_write = false")

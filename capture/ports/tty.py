@@ -92,10 +92,6 @@ class Tty:
         """See `Port.wake`."""
         self._inbox.wake()
 
-    def wake(self) -> None:
-        """See `Port.wake`."""
-        self._inbox.wake()
-
     async def write(self, data: bytes) -> None:
         """Send a reply and wait until it has left the machine; raises PortGone if it has not within 5 s."""
         try:
