@@ -8,11 +8,12 @@ r"""Our own writer of recordings: one stream as a text file, made without a port
     # driver: delimited-line
     # purpose: training
     # made-by: tidewire simulators, seed 7
-    0 < STA;WARM;1800\x0d\x0a                milliseconds since the opening < bytes
+    0 < STA;WARM;1800\x0D\x0A                milliseconds since the opening < bytes
     14400000 end                              the stream is used up; `lost` instead: the cable was pulled
 
-Printable ASCII stands as it is; a backslash, a space at either end of the bytes, and everything else as \xNN. Bytes are
-cut after each line feed and at 64 bytes, each piece with the time at which the line would have brought its first byte.
+Printable ASCII stands as it is; a backslash, a space at either end of the bytes, and everything else as \xNN in
+upper-case hex. Bytes are cut after each line feed and at 64 bytes, each piece with the time at which the line would have
+brought its first byte.
 """
 
 from __future__ import annotations
@@ -55,7 +56,7 @@ def escaped(data: bytes) -> str:
     """Bytes as they stand in a recording."""
     last = len(data) - 1
     return "".join(
-        chr(byte) if byte in AS_IT_IS or (byte == 0x20 and 0 < n < last) else f"\\x{byte:02x}"
+        chr(byte) if byte in AS_IT_IS or (byte == 0x20 and 0 < n < last) else f"\\x{byte:02X}"
         for n, byte in enumerate(data)
     )
 

@@ -34,7 +34,7 @@ def read(text: str) -> tuple[dict[str, str], list[tuple[int, str]]]:
 
 
 def unescaped(text: str) -> bytes:
-    return re.sub(r"\\x([0-9a-f]{2})", lambda found: chr(int(found[1], 16)), text).encode("latin-1")
+    return re.sub(r"\\x([0-9A-F]{2})", lambda found: chr(int(found[1], 16)), text).encode("latin-1")
 
 
 @settings(max_examples=100, deadline=None)
@@ -48,7 +48,7 @@ def test_any_bytes_are_written_in_printable_ascii_and_come_back(data: bytes) -> 
 
 
 def test_only_what_has_to_be_escaped_is_escaped() -> None:
-    assert escaped(b"\x02H2:37 ppm\\\r\n") == r"\x02H2:37 ppm\x5c\x0d\x0a"
+    assert escaped(b"\x02H2:37 ppm\\\r\n") == r"\x02H2:37 ppm\x5C\x0D\x0A"
     assert escaped(b" a b ") == r"\x20a b\x20"
     assert escaped(b" ") == r"\x20"
 
@@ -73,7 +73,7 @@ def test_a_recording_holds_its_stream_with_the_header_of_one(name: str) -> None:
 
 def test_a_piece_is_timed_by_the_pace_of_the_line() -> None:
     (text,) = recordings(build("label-block", 7, 1))
-    assert "\n0 < \\x02MSG:STATE\\x0d\\x0a\n6 < STATE:WARMING UP\\x0d\\x0a\n15 < TEXT:1800\\x0d\\x0a\n21 < *" in text
+    assert "\n0 < \\x02MSG:STATE\\x0D\\x0A\n6 < STATE:WARMING UP\\x0D\\x0A\n15 < TEXT:1800\\x0D\\x0A\n21 < *" in text
 
 
 def test_the_same_session_is_the_same_stream_and_any_other_is_another() -> None:
