@@ -58,8 +58,8 @@ def _list(*, as_json: bool) -> None:
 
 def _write_examples(folder: Path) -> int:
     """Write every golden record as a destination would: one line of JSON a file. Never changes a file that is there."""
-    from capture.record import text  # noqa: PLC0415 - printing a schema must not cost the models
-    from capture.record.examples import examples  # noqa: PLC0415 - as above
+    from capture.record import text
+    from capture.record.examples import examples
 
     wanted = {folder / f"{case}.json": text.write(record) + "\n" for case, record in examples().items()}
     try:

@@ -64,7 +64,7 @@ def command(  # noqa: PLR0913 - one argument an option
     _check(people, speed, link=link, to=to, raw=raw, to_stdout=to_stdout)
     session = _session(format_name, seed, people, faults)
     if truth is not None:
-        from simulators.truth import write_truth  # noqa: PLC0415 - `--help` must not pay for it
+        from simulators.truth import write_truth
 
         with _path_errors(truth):
             write_truth(session.truth, truth)
@@ -90,9 +90,9 @@ def _check(people: int, speed: float | None, *, link: Path | None, to: Path | No
 
 
 def _session(format_name: str, seed: int, people: int, faults: str) -> Session:
-    from simulators.formats import FORMATS  # noqa: PLC0415 - `--help` must not pay for it
-    from simulators.line import FAULTS  # noqa: PLC0415 - as above
-    from simulators.session import build  # noqa: PLC0415 - as above
+    from simulators.formats import FORMATS
+    from simulators.line import FAULTS
+    from simulators.session import build
 
     if format_name not in FORMATS:
         raise UsageError(f"no simulated format is called {format_name!r}; there are: {', '.join(FORMATS)}")
@@ -106,7 +106,7 @@ def _session(format_name: str, seed: int, people: int, faults: str) -> Session:
 
 
 def _to_file(session: Session, to: Path, *, raw: bool) -> None:
-    from simulators.recording import write_recording  # noqa: PLC0415 - `--help` must not pay for it
+    from simulators.recording import write_recording
 
     with _path_errors(to):
         if raw:
@@ -119,14 +119,14 @@ def _to_file(session: Session, to: Path, *, raw: bool) -> None:
 
 
 def _to_stdout(session: Session, speed: float | None) -> None:
-    from simulators.play import play_to  # noqa: PLC0415 - `--help` must not pay for it
+    from simulators.play import play_to
 
     with _stoppable() as stop, contextlib.suppress(BrokenPipeError):
         play_to(session, sys.stdout.buffer, speed, stop)
 
 
 def _to_pty(session: Session, link: Path | None, speed: float) -> None:
-    from simulators.play import NobodyReadsError, Player  # noqa: PLC0415 - `--help` must not pay for it
+    from simulators.play import NobodyReadsError, Player
 
     with contextlib.ExitStack() as stack:
         stop = stack.enter_context(_stoppable())
