@@ -209,7 +209,7 @@ def test_what_is_left_out_has_the_documented_default(tmp_path: Path) -> None:
     (analyser,), (destination,) = read.analysers, read.destinations
     assert analyser.may_write is False
     assert (analyser.purpose, analyser.make, analyser.model, analyser.serial_number, analyser.firmware) == (None,) * 5
-    assert (destination.encoding, destination.begin, destination.send, destination.raw) == ("json", "now", "all", False)
+    assert (destination.encoding, destination.from_, destination.send, destination.raw) == ("json", "now", "all", False)
     assert (read.log.level, read.log.form) == ("info", "lines")
 
 
@@ -235,7 +235,7 @@ def test_everything_that_may_be_said_is_heard(tmp_path: Path) -> None:
         "1.0",
     )
     assert analyser.may_write
-    assert (destination.begin, destination.send, destination.raw) == ("start", "final", True)
+    assert (destination.from_, destination.send, destination.raw) == ("start", "final", True)
     assert (read.log.level, read.log.form) == ("debug", "json")
     assert read.bench.sheets == tmp_path
 
@@ -246,24 +246,28 @@ def test_a_serial_table_changes_only_what_it_names(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("bench", "analyser", "simulated", "expected"),
+    ("bench", "analyser", "expected"),
     [
-        ("training", None, False, "training"),
-        ("production", None, False, "production"),
-        ("production", None, True, "training"),
-        ("production", "training", False, "training"),
-        ("training", "production", False, "production"),
-        ("training", "production", True, "production"),
+        ("training", None, "training"),
+        ("production", None, "production"),
+        ("production", "training", "training"),
+        ("training", "production", "production"),
     ],
 )
-def test_simulated_bytes_are_training_unless_the_analysers_own_table_says_otherwise(
-    bench: str, analyser: str | None, simulated: bool, expected: str, tmp_path: Path
+def test_the_analysers_purpose_goes_before_that_of_the_bench(
+    bench: str, analyser: str | None, expected: str, tmp_path: Path
 ) -> None:
     text = GOOD.replace("[bench]", f'[bench]\npurpose = "{bench}"')
     if analyser is not None:
         text = text.replace(DRIVER, f'{DRIVER}\npurpose = "{analyser}"')
     read = config.load(_written(tmp_path, text))
-    assert read.purpose_of(read.analysers[0], simulated=simulated) == expected
+    assert read.purpose_of(read.analysers[0]) == expected
+
+
+def test_a_key_can_be_pointed_at_afterwards(tmp_path: Path) -> None:
+    """For what only the daemon can find wrong, such as a driver that does not exist."""
+    path = _written(tmp_path, GOOD)
+    assert config.load(path).where("analyser", 0, "driver") == f"{path}, line 10, analyser.1.driver"
 
 
 def test_one_device_under_two_links_is_one_port(tmp_path: Path) -> None:

@@ -34,11 +34,13 @@ class Config:
     destinations: tuple[Destination, ...]
     log: Log
 
-    def purpose_of(self, analyser: Analyser, *, simulated: bool) -> Purpose:
-        """What a stream of this analyser is for. `simulated`: its bytes do not come from a wire (`Opened.simulated`)."""
-        if analyser.purpose is not None:
-            return analyser.purpose
-        return "training" if simulated else self.bench.purpose
+    def purpose_of(self, analyser: Analyser) -> Purpose:
+        """What the streams of this analyser's wire are for. A port without a wire says its own (`Opened.purpose`)."""
+        return analyser.purpose or self.bench.purpose
+
+    def where(self, *path: str | int) -> str:
+        """`FILE, line 12, analyser.1.driver` for a path of keys (places in arrays from 0), to begin an error with."""
+        return read_toml(self.text, str(self.path)).where(path)
 
     def remarks(self) -> list[str]:
         """What is allowed and yet worth a look, a line each, for `tidewire check`."""

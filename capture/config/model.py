@@ -187,7 +187,7 @@ class Destination(_Table):
     kind: Annotated[Literal["folder"], Field(examples=["folder"])]
     path: Annotated[Folder, Field(examples=["/srv/breath"])]
     encoding: Literal["json"] = "json"
-    begin: Annotated[Literal["now", "start"], Field(alias="from")] = "now"
+    from_: Annotated[Literal["now", "start"], Field(alias="from")] = "now"
     send: Literal["all", "final"] = "all"
     raw: bool = False
 
