@@ -152,6 +152,8 @@ BROKEN = [
     (DRIVER, _serial("{ bauds = 9600 }"), "line 11, analyser.1.serial.bauds: unknown key; write baud"),
     (DRIVER, f'{DRIVER}\npurpose = "prod"', 'line 11, analyser.1.purpose: is "prod", must be "production" or "train'),
     (DRIVER, f"{DRIVER}\nmay_write = 1", "line 11, analyser.1.may_write: is 1, must be true or false, without quotes"),
+    (DRIVER, f"{DRIVER}\nmake = 3", 'line 11, analyser.1.make: is 3, must be text in quotes, e.g. "…"'),
+    (DRIVER, f"{DRIVER}\nmake = {{ a = 1 }}", "line 11, analyser.1.make: is a table, must be text in quotes"),
     (DRIVER, f'{DRIVER}\nmodel = ""', 'line 11, analyser.1.model: is "", must be 1 to 64 printable characters'),
     (BEFORE_DESTINATION, _second("h2-a", "/dev/ttyUSB1"), 'line 13, analyser.2.id: "h2-a" is that of analyser 1 too'),
     (
