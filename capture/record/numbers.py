@@ -50,6 +50,7 @@ def _encoder(*, ensure_ascii: bool, indent: int | None = None) -> simplejson.JSO
         separators=(",", ": " if indent else ":"),
         indent=indent,
         namedtuple_as_object=False,
+        encoding=None,  # type: ignore[arg-type]  # None is documented: bytes go to `default`, which refuses them
     )
 
 
