@@ -1,0 +1,13 @@
+"""Driver sheets: a TOML text that maps frames to values, without code.
+
+    model       what a sheet may say
+    loader      text -> model; errors with file, line, key and cure
+    numbers, clocks, fields    small grammars of our own, linear by construction, no regular expressions
+    quantities, messages       one closure a field, one a message
+    decoder, compile           framer + messages -> Decoder, Driver
+    layout      every byte of a frame against its field, for `explain`
+
+Rules of the room:
+- A sheet never guesses: a field that cannot be read is null with a reason; a frame that breaks a rule is refused.
+- Any bytes give items: nothing in here raises once a sheet is loaded.
+"""

@@ -1,0 +1,80 @@
+"""Loaded sheet -> `Driver`: everything is prepared once, shared by all its decoders."""
+
+from __future__ import annotations
+
+import hashlib
+from functools import partial
+from typing import TYPE_CHECKING
+
+from drivers.contract import Driver, SerialSettings
+from drivers.framing import BetweenFramer, LineFramer
+from drivers.integrity import CHECKS
+from drivers.sheet.decoder import FrameCheck, Meaning, SheetDecoder, Way, cutting_of
+from drivers.sheet.layout import Layout
+from drivers.sheet.loader import load, shape_of
+from drivers.sheet.messages import compile_message
+from drivers.sheet.model import ByBetween
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from drivers.contract import Decoder, Integrity
+    from drivers.framing import Framer
+    from drivers.sheet.model import Sheet
+
+
+def compile_sheet(text: str, name: str) -> Driver:
+    """The driver that a sheet's text describes; `name` is what errors call the file. Raises SheetError."""
+    sheet, document = load(text, name)
+    meaning = _meaning(sheet)
+    framer = framer_of(sheet)
+
+    def new(offset: int) -> Decoder:
+        return SheetDecoder(framer(offset), meaning)
+
+    serial = sheet.serial
+    return Driver(
+        name=sheet.name,
+        version=sheet.version,
+        about=sheet.about,
+        source=text,
+        sha256=hashlib.sha256(text.encode("utf-8")).hexdigest(),
+        serial=SerialSettings(serial.baud, serial.bits, serial.parity, serial.stop),
+        may_write=False,
+        announces_start=sheet.announces_start,
+        shortest_cycle_s=sheet.shortest_cycle_s,
+        new=new,
+        layout=Layout(sheet, document, meaning, framer),
+    )
+
+
+def framer_of(sheet: Sheet) -> Callable[[int], Framer]:
+    """A function that begins a framer at a stream offset."""
+    frame = sheet.frame
+    end = frame.end.encode("ascii")
+    if isinstance(frame, ByBetween):
+        marks = (frame.start.encode("ascii"), end)
+        return partial(BetweenFramer, marks=marks, longest=frame.longest, quiet_s=frame.quiet_s)
+    return partial(LineFramer, end=end, longest=frame.longest, quiet_s=frame.quiet_s)
+
+
+def _meaning(sheet: Sheet) -> Meaning:
+    check = None
+    integrity: Integrity = "none"
+    if sheet.check is not None:
+        check = FrameCheck(CHECKS[sheet.check.kind], sheet.check.until.encode("ascii"))
+        integrity = check.check.integrity
+    ways: list[Way] = []
+    last = None
+    for n, message in enumerate(sheet.messages):
+        cutting = cutting_of(*shape_of(sheet, message))
+        if message.when is None:
+            last = (n, cutting)
+            continue
+        way = next((each for each in ways if each.cutting == cutting), None)
+        if way is None:
+            way = Way(cutting, {})
+            ways.append(way)
+        way.tables.setdefault(message.when.key, {})[message.when.text.encode("utf-8")] = n
+    readers = [compile_message(sheet, message, integrity) for message in sheet.messages]
+    return Meaning(check, ways, readers, last)

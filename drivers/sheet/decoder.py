@@ -1,0 +1,162 @@
+"""The decoder of a sheet: a framer, the frame's check, and the message that a frame is.
+
+Rules of the room:
+- The check comes first: where it fails, nobody looks at what the frame says.
+- A frame is cut apart once for each way of cutting that the sheet uses, whatever the number of its messages.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from drivers.contract import Refused
+from drivers.framing import Frame
+from drivers.sheet.fields import Labelled, Split
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from drivers.contract import Item, Why
+    from drivers.framing import Framer, Piece
+    from drivers.integrity import Check
+    from drivers.sheet.fields import Cutting, Places
+    from drivers.sheet.messages import Reader
+
+NO_CUT = Split(b"\x00")
+"""For a message that reads nothing: its payload need not come apart."""
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """Why a body is refused before any message is chosen."""
+
+    why: Why
+    rule: str
+
+
+@dataclass(frozen=True, slots=True)
+class FrameCheck:
+    """Where the check of a frame stands: behind the last `until`, up to the payload's end."""
+
+    check: Check
+    until: bytes
+
+    def cut(self, payload: bytes) -> tuple[bytes, bytes] | None:
+        """What the check covers, and the check as written; None where there is none."""
+        body, mark, written = payload.rpartition(self.until)
+        return (body, written) if mark else None
+
+    def body(self, payload: bytes) -> bytes | Refusal:
+        """What the check covers, or why the check fails."""
+        parts = self.cut(payload)
+        if parts is None:
+            return Refusal("bad-checksum", "no check where one must stand")
+        body, written = parts
+        if written != self.check.written(body):
+            return Refusal("bad-checksum", f"{self.check.name} does not agree with the bytes")
+        return body
+
+
+@dataclass(slots=True)
+class Way:
+    """One way of cutting, and the messages it serves: place -> the text that stands there -> number of the message."""
+
+    cutting: Cutting
+    tables: dict[int | bytes, dict[bytes, int]]
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """What a sheet's frames mean: everything a decoder shares with others of the same driver.
+
+    `last`: the message without `when`, and its way of cutting.
+    """
+
+    check: FrameCheck | None
+    ways: Sequence[Way]
+    readers: Sequence[Reader]
+    last: tuple[int, Cutting] | None
+
+    def read(self, frame: Frame) -> Item:
+        """The item of a whole frame."""
+        body: bytes | Refusal = frame.payload if self.check is None else self.check.body(frame.payload)
+        if isinstance(body, Refusal):
+            return Refused(frame.raw, body.why, body.rule)
+        found = self.find(body)
+        if isinstance(found, Refusal):
+            return Refused(frame.raw, found.why, found.rule)
+        message, places = found
+        return self.readers[message](frame, body, places)
+
+    def find(self, body: bytes) -> tuple[int, Places] | Refusal:
+        """Which message a body is, with its places; or why it is none."""
+        trouble: str | None = None
+        for way in self.ways:
+            places = way.cutting.cut(body)
+            if isinstance(places, str):
+                trouble = trouble or places
+                continue
+            for key, words in way.tables.items():
+                place = places.get(key)
+                message = None if place is None else words.get(body[place[0] : place[1]])
+                if message is not None:
+                    return message, places
+        if self.last is not None:
+            message, cutting = self.last
+            places = cutting.cut(body)
+            if not isinstance(places, str):
+                return message, places
+            trouble = trouble or places
+        if trouble is not None:
+            return Refusal("bad-field", trouble)
+        return Refusal("unknown-message", "no message that the sheet knows")
+
+
+class SheetDecoder:
+    """The `Decoder` of a sheet, over one stream."""
+
+    __slots__ = ("_framer", "_read")
+
+    def __init__(self, framer: Framer, meaning: Meaning) -> None:
+        self._framer = framer
+        self._read = meaning.read
+
+    @property
+    def at_rest(self) -> bool:
+        """Whether a fresh decoder would return the same items from here on."""
+        return self._framer.at_rest
+
+    @property
+    def quiet_after(self) -> float | None:
+        """Seconds of silence after which `quiet` is due; None while at rest."""
+        return self._framer.quiet_after
+
+    def opened(self) -> Sequence[Item]:
+        """Nothing: a sheet never asks first."""
+        return ()
+
+    def feed(self, data: bytes, damaged: Sequence[int] = ()) -> list[Item]:
+        """Take the next bytes; `damaged` are offsets in `data`."""
+        return self._items(self._framer.feed(data, damaged))
+
+    def quiet(self) -> list[Item]:
+        """Silence: what is held is refused, or noise."""
+        return self._items(self._framer.quiet())
+
+    def lost(self) -> list[Item]:
+        """The stream ends here: what is held is refused, or noise."""
+        return self._items(self._framer.lost())
+
+    def _items(self, pieces: list[Piece]) -> list[Item]:
+        read = self._read
+        return [read(piece) if isinstance(piece, Frame) else piece for piece in pieces]
+
+
+def cutting_of(split: str | None, label: str | None, lines: str | None) -> Cutting:
+    """The way of cutting that a message's keys say."""
+    if split is not None:
+        return Split(split.encode("ascii"))
+    if label is not None:
+        return Labelled((lines or "").encode("ascii"), label.encode("ascii"))
+    return NO_CUT

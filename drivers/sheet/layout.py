@@ -1,0 +1,174 @@
+"""Every byte of a frame against what it means and the sheet's line that says so, for `explain`.
+
+The parts cover the bytes without gap or overlap, whatever the bytes are. A frame that is refused is laid out as far
+as it can be; its end mark says the rule. Bytes that make no frame are one part each piece, with the reason.
+Damage on the line, and what came before, are not known here: only the bytes are.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, TypeAlias
+
+from drivers.contract import Noise, Part, Refused, Span
+from drivers.framing import Frame
+from drivers.sheet.clocks import compile_clock
+from drivers.sheet.decoder import Refusal
+from drivers.sheet.fields import readable
+from drivers.sheet.messages import quantity_reader
+from drivers.sheet.model import ClockPlace, EventPlace, KindPlace, Measured, Other
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from drivers.framing import Framer
+    from drivers.sheet.decoder import Meaning
+    from drivers.sheet.fields import Places
+    from drivers.sheet.model import Place, Sheet
+    from drivers.tomltext import Document, Path
+
+    Says: TypeAlias = tuple[str, Callable[[bytes], str], Path]
+    """Name of a part, what its bytes say, and the sheet's key."""
+    Piece: TypeAlias = tuple[int, int, str, str, Path | None]
+    """Begin and end in the payload, name, what it says, the sheet's key."""
+
+
+class Layout:
+    """`layout(frame, offset)` of a driver made from a sheet."""
+
+    def __init__(self, sheet: Sheet, document: Document, meaning: Meaning, framer: Callable[[int], Framer]) -> None:
+        self._document = document
+        self._meaning = meaning
+        self._framer = framer
+        self._says = [_says(sheet, n) for n in range(len(sheet.messages))]
+
+    def __call__(self, data: bytes, offset: int) -> Sequence[Part]:
+        """The parts of `data`, whose first byte is at `offset` of its stream."""
+        framer = self._framer(offset)
+        parts: list[Part] = []
+        for piece in framer.feed(data) + framer.lost():
+            if isinstance(piece, Frame):
+                parts += self._frame(piece, data, offset)
+            elif isinstance(piece, Noise):
+                parts.append(Part(piece.spans[0], "noise", piece.note, self._line(("frame",))))
+            else:
+                parts.append(Part(piece.spans[0], "refused", _verdict(piece), self._line(("frame",))))
+        return parts
+
+    def _line(self, path: Path | None) -> int | None:
+        return None if path is None else self._document.line_of(path)
+
+    def _frame(self, frame: Frame, data: bytes, offset: int) -> Iterator[Part]:
+        """Start mark, what stands in the payload, end mark."""
+        at = frame.start
+        for begin, end, name, said, path in self._payload(frame.payload):
+            spans = frame.spans(begin, end)
+            if at < spans[0].start:
+                mark = readable(data[at - offset : spans[0].start - offset])
+                yield Part(Span(at, spans[0].start), "start mark", mark, self._line(("frame", "start")))
+            for span in spans:
+                yield Part(span, name, said, self._line(path))
+            at = spans[-1].end
+        item = self._meaning.read(frame)
+        verdict = f"; {_verdict(item)}" if isinstance(item, Refused) else ""
+        mark = readable(data[at - offset : frame.end - offset])
+        yield Part(Span(at, frame.end), "end mark", mark + verdict, self._line(("frame", "end")))
+
+    def _payload(self, payload: bytes) -> Iterator[Piece]:
+        """The payload from its first byte to its last; what belongs to no field is a mark."""
+        body, check = payload, b""
+        if self._meaning.check is not None:
+            parts = self._meaning.check.cut(payload)
+            if parts is not None:
+                body, check = parts
+        at = 0
+        for begin, end, name, said, path in sorted(self._fields(body)):
+            if at < begin:
+                yield at, begin, "marks", readable(body[at:begin]), None
+            yield begin, end, name, said, path
+            at = end
+        if at < len(body):
+            yield at, len(body), "marks", readable(body[at:]), None
+        if len(body) < len(payload) and self._meaning.check is not None:
+            right = self._meaning.check.check.written(body)
+            said = "agrees" if check == right else f"should be {readable(right)}"
+            name = self._meaning.check.check.name
+            yield len(body), len(payload), "check", f"{readable(check)}, {name}: {said}", ("sum",)
+
+    def _fields(self, body: bytes) -> Iterator[Piece]:
+        """The fields of a body in any order; an empty field has no bytes, so it is no part."""
+        found = self._meaning.find(body)
+        says: dict[int | bytes, Says] = {}
+        if isinstance(found, Refusal):
+            places = self._cut(body)
+        else:
+            says, places = self._says[found[0]], found[1]
+        for key, (begin, end) in places.items():
+            if begin == end:
+                continue
+            raw = body[begin:end]
+            if key in says:
+                name, say, path = says[key]
+                yield begin, end, name, say(raw), path
+            else:
+                name = f"field {key}" if isinstance(key, int) else f"label {readable(key)}"
+                yield begin, end, name, f"{readable(raw)}; not read by the sheet", None
+
+    def _cut(self, body: bytes) -> Places:
+        """The places of a body that is no known message: by the first way that fits, else the whole is one."""
+        for way in self._meaning.ways:
+            places = way.cutting.cut(body)
+            if not isinstance(places, str):
+                return places
+        return {1: (0, len(body))}
+
+
+def _verdict(item: Refused) -> str:
+    return f"refused: {item.why}, {item.rule}"
+
+
+def _says(sheet: Sheet, n: int) -> dict[int | bytes, Says]:
+    """For each place of a message: name, meaning of its bytes, key of the sheet."""
+    message, here = sheet.messages[n], ("message", n)
+    says: dict[int | bytes, Says] = {}
+    if message.when is not None:
+        gives = message.gives
+        says[message.when.key] = ("message", lambda raw: f"{readable(raw)}: gives {gives}", (*here, "when"))
+    for name, place in message.places():
+        says[place.key] = (name[-1], _say(sheet, place), (*here, *name))
+    return says
+
+
+def _say(sheet: Sheet, place: Place) -> Callable[[bytes], str]:
+    """What the bytes at a place say, in words."""
+    if isinstance(place, Measured) or (isinstance(place, Other) and place.unit):
+        return _say_quantity(sheet, place)
+    if isinstance(place, ClockPlace):
+        local = compile_clock(place.pattern)
+
+        def clock(raw: bytes) -> str:
+            read = local(readable(raw))
+            return "unreadable" if read is None else read.isoformat(" ")
+
+        return clock
+    if isinstance(place, KindPlace):
+        return _say_meaning(dict(place.meaning))
+    if isinstance(place, EventPlace):
+        return _say_meaning(place.meaning or {})
+    return readable
+
+
+def _say_meaning(meaning: dict[str, str]) -> Callable[[bytes], str]:
+    return lambda raw: f"{readable(raw)}: {meaning.get(readable(raw), 'unknown')}"
+
+
+def _say_quantity(sheet: Sheet, place: Measured | Other) -> Callable[[bytes], str]:
+    read = quantity_reader(sheet, place)
+
+    def quantity(raw: bytes) -> str:
+        found = read(raw, ())
+        if found.value is None:
+            return f"no value: {found.state}"
+        state = "" if found.state == "ok" else f", {found.state}"
+        return f"{found.comparator or ''}{found.value:f} {found.unit}{state}"
+
+    return quantity

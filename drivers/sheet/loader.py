@@ -1,0 +1,215 @@
+"""Text of a sheet -> model. Every error is one line: file, line, key, what is wrong, what to write instead.
+
+Rules of the room:
+- One error at a time: the first one found.
+- A sheet that loads cannot fail later: every rule that needs more than one key is checked here.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from pydantic import ValidationError
+
+from drivers.contract import EVENTS, GASES
+from drivers.integrity import CHECKS, WIDTHS
+from drivers.sheet.clocks import compile_clock
+from drivers.sheet.model import ByBetween, Message, Sheet
+from drivers.sheet.quantities import KNOWN_UNITS
+from drivers.tomltext import Document, Path, TomlError, nearest, read_toml
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+_ALWAYS_ALLOWED = frozenset({"when", "gives", "split", "fields", "label", "lines"})
+_MEASURED = frozenset((*GASES, "oxygen"))
+_ALLOWED = {
+    "result": _MEASURED | {"number", "clock", "kind", "subject", "other"},
+    "progress": _MEASURED,
+    "event": frozenset({"event", "detail"}),
+    "noise": frozenset[str](),
+}
+
+
+class SheetError(ValueError):
+    """A sheet cannot be used; `str()` is one line with file, line, key and cure."""
+
+
+def load(text: str, name: str) -> tuple[Sheet, Document]:
+    """Read a sheet; `name` is what errors call the file. Raises SheetError."""
+    try:
+        document = read_toml(text, name)
+    except TomlError as error:
+        raise SheetError(str(error)) from None
+    try:
+        sheet = Sheet.model_validate(document.data)
+    except ValidationError as error:
+        raise _translated(document, error) from None
+    _Rules(document, sheet).check()
+    return sheet, document
+
+
+def _translated(document: Document, error: ValidationError) -> SheetError:
+    """The first complaint of the model in our words."""
+    first = error.errors(include_url=False)[0]
+    path = _real(document.data, first["loc"])
+    kind, context, said = first["type"], first.get("ctx", {}), first["msg"]
+    if kind == "unknown_key":
+        path = (*path, context["key"])
+    elif kind == "missing":
+        said = f'"{path[-1]}" is missing; add it'
+    elif kind.startswith("union_tag"):
+        path, said = (*path, "by"), 'write by = "line" or by = "between"'
+    elif kind == "value_error":
+        said = said.removeprefix("Value error, ")
+    else:
+        said = said.replace("Input should", "should") + f"; found {first['input']!r}"
+    return SheetError(f"{document.where(path)}: {said}")
+
+
+def _real(data: Any, location: Iterable[str | int]) -> Path:  # noqa: ANN401 - whatever the text said
+    """A location of the model as a path of the text: tags of unions stand for no key."""
+    path: Path = ()
+    for part in location:
+        inside = part in data if isinstance(data, dict) else isinstance(data, list)
+        if inside:
+            data = data[part]
+        elif part in ("line", "between") and path == ("frame",):
+            continue
+        path = (*path, part)
+    return path
+
+
+class _Rules:
+    """The rules that need more than one key."""
+
+    def __init__(self, document: Document, sheet: Sheet) -> None:
+        self.document = document
+        self.sheet = sheet
+        self.units = KNOWN_UNITS.union(sheet.units)
+        self.met: set[tuple[int | bytes, str]] = set()
+
+    def refuse(self, path: Path, what: str) -> SheetError:
+        return SheetError(f"{self.document.where(path)}: {what}")
+
+    def check(self) -> None:
+        self.frame()
+        self.sum()
+        for text, state in self.sheet.sentinels.items():
+            if state == "ok":
+                raise self.refuse(("sentinels", text), 'a sentinel has no value, so "ok" is impossible; name a state')
+        for n, message in enumerate(self.sheet.messages):
+            self.message(("message", n), message, last=n + 1 == len(self.sheet.messages))
+
+    def frame(self) -> None:
+        frame = self.sheet.frame
+        marks = [frame.end]
+        if isinstance(frame, ByBetween):
+            marks.append(frame.start)
+            if frame.start in frame.end or frame.end in frame.start:
+                raise self.refuse(("frame", "start"), "one mark contains the other; start and end must differ")
+        if frame.longest <= len("".join(marks)):
+            raise self.refuse(("frame", "max"), "leaves no room between the marks; write the longest frame's bytes")
+
+    def sum(self) -> None:
+        check = self.sheet.check
+        if check is None:
+            return
+        self.known(("sum", "kind"), check.kind, CHECKS)
+        width = CHECKS[check.kind].width
+        if WIDTHS[check.written] != width:
+            raise self.refuse(("sum", "written"), f'{check.kind} has {width} bits; write written = "hex{width // 4}"')
+
+    def known(self, path: Path, word: str, words: Iterable[str]) -> None:
+        """Refuse a word that is none of the known ones."""
+        choice = sorted(words)
+        if word not in choice:
+            near = nearest(word, choice)
+            cure = f'did you mean "{near}"?' if near else f"write one of {', '.join(choice)}"
+            raise self.refuse(path, f'unknown word "{word}"; {cure}')
+
+    def message(self, path: Path, message: Message, *, last: bool) -> None:
+        allowed = _ALWAYS_ALLOWED | _ALLOWED[message.gives]
+        for key in self.document.data["message"][path[1]]:
+            if key not in allowed:
+                raise self.refuse((*path, key), f'a message that gives "{message.gives}" has no {key}; take it out')
+        if message.when is None and not last:
+            raise self.refuse(path, "only the last message may stand without `when`; add when = { ... }")
+        self.shape(path, message)
+        self.substance(path, message)
+        self.words(path, message)
+        for key, measured in (*message.gases.items(), ("oxygen", message.oxygen)):
+            if measured:
+                self.known((*path, key, "unit"), measured.unit, self.units)
+        for name, other in message.other.items():
+            here = (*path, "other", name)
+            if other.unit is not None:
+                self.known((*here, "unit"), other.unit, self.units)
+            elif other.unit_from == "frame":
+                raise self.refuse(here, 'unit_from = "frame" needs a unit for what carries none; add unit = "ppm"')
+            if name == "kind":
+                raise self.refuse(here, "kind is the name of an unmapped kind; choose another")
+
+    def shape(self, path: Path, message: Message) -> None:
+        """How the payload comes apart, and whether every place fits that."""
+        split, label, lines = shape_of(self.sheet, message)
+        if split and label:
+            raise self.refuse(path, "has both split and label; a payload comes apart in one way, take one out")
+        if label and not lines:
+            raise self.refuse(path, 'label needs the line end inside the frame; add lines = "\\r\\n"')
+        if split and split == self.sheet.decimal:
+            raise self.refuse(("decimal",), "is also what splits the fields; one of the two must differ")
+        if split and message.gives != "noise" and message.fields is None:
+            raise self.refuse(path, "says split but not how many; add fields = N: another number is refused")
+        if message.when is not None:
+            self.place((*path, "when"), message.when.field, message.when.label, message)
+            key = (message.when.key, message.when.text)
+            if key in self.met:
+                raise self.refuse((*path, "when"), "another message has the same when; each must differ")
+            self.met.add(key)
+        for name, place in message.places():
+            self.place((*path, *name), place.field, place.label, message)
+
+    def place(self, path: Path, field: int | None, label: str | None, message: Message) -> None:
+        split, labelled, _ = shape_of(self.sheet, message)
+        if (field is None) == (label is None):
+            raise self.refuse(path, 'needs exactly one place; write field = 2 or label = "NO"')
+        if field is not None and not split:
+            raise self.refuse(path, 'field needs to know what splits fields; add split = ";" to the message')
+        if label is not None and not labelled:
+            raise self.refuse(path, 'label needs to know what follows labels; add label = ":" to the message')
+        if field is not None and message.fields is not None and field > message.fields:
+            raise self.refuse((*path, "field"), f"the message has {message.fields} fields; write 1 to {message.fields}")
+
+    def substance(self, path: Path, message: Message) -> None:
+        """A message gives what it says it gives."""
+        measured = message.gases or message.oxygen
+        if message.gives in ("result", "progress") and not measured:
+            raise self.refuse(path, f"gives a {message.gives} without any gas; add for example hydrogen = {{ ... }}")
+        if message.gives == "event":
+            event = message.event
+            if event is None:
+                raise self.refuse(path, 'gives an event without naming it; add event = { always = "ready" }')
+            alone = event.always is not None
+            if alone == (event.meaning is not None) or (alone and (event.field or event.label)):
+                raise self.refuse((*path, "event"), "needs either always, or a place and its map")
+
+    def words(self, path: Path, message: Message) -> None:
+        """Clock patterns and event names."""
+        if message.clock is not None:
+            try:
+                compile_clock(message.clock.pattern)
+            except ValueError as error:
+                raise self.refuse((*path, "clock", "as"), str(error)) from None
+        if message.event is not None:
+            if message.event.always is not None:
+                self.known((*path, "event", "always"), message.event.always, EVENTS)
+            for word, event in (message.event.meaning or {}).items():
+                self.known((*path, "event", "map", word), event, EVENTS)
+
+
+def shape_of(sheet: Sheet, message: Message) -> tuple[str | None, str | None, str | None]:
+    """`split`, `label` and `lines` of a message: its own, else the sheet's."""
+    if message.split or message.label:
+        return message.split, message.label, message.lines or sheet.lines
+    return sheet.split, sheet.label, message.lines or sheet.lines

@@ -1,0 +1,43 @@
+"""Our own grammar of numbers.
+
+    [sign] digits [point digits]        at most 18 digits in all
+
+`Decimal()` reads far more than an analyser writes (`1_0`, `NaN`, `1e3`, digits of other alphabets): none of that is a
+number here. There is no exponent, no grouping, no blank. Leading zeros and trailing zeros are kept in the text;
+trailing zeros also in the value.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from drivers.contract import Comparator, State
+
+MOST_DIGITS = 18
+
+_COMPARED: dict[bytes, tuple[Comparator, State]] = {
+    b"<": ("<", "below"),
+    b">": (">", "above"),
+    b"<=": ("<=", "below"),
+    b">=": (">=", "above"),
+}
+
+
+def read_number(text: bytes, point: bytes = b".") -> Decimal | None:
+    """The exact value, or None if `text` is no number of this grammar. `point` is `.` or `,`."""
+    digits = text[1:] if text[:1] in (b"+", b"-") else text
+    whole, dot, part = digits.partition(point)
+    # bytes.isdigit() knows the ten ASCII digits only, and is false for nothing at all.
+    if not whole.isdigit() or (dot and not part.isdigit()) or len(whole) + len(part) > MOST_DIGITS:
+        return None
+    return Decimal((text if point == b"." else text.replace(point, b".")).decode("ascii"))
+
+
+def split_comparator(text: bytes) -> tuple[Comparator | None, State, bytes]:
+    """A comparator in front, the state it means, and what follows it."""
+    if text[:1] in (b"<", b">"):
+        size = 2 if text[1:2] == b"=" else 1
+        return *_COMPARED[text[:size]], text[size:]
+    return None, "ok", text
