@@ -92,9 +92,8 @@ def value(quantity: dict[str, Any] | None, unit: str) -> str:
     if quantity is None:
         return "not measured"
     if quantity["value"] is None:
-        return {"above": "above range", "below": "below range"}.get(
-            quantity["state"], quantity["state"].replace("-", " ")
-        )
+        state = str(quantity["state"])
+        return {"above": "above range", "below": "below range"}.get(state, state.replace("-", " "))
     shown = str(quantity["comparator"] or "") + plain(Decimal(quantity["value"]))
     return shown if quantity["unit"] == unit else f"{shown} {quantity['unit']}"
 

@@ -92,8 +92,8 @@ class Store:
         self._thread.start()
 
     @classmethod
-    def open(cls, folder: Path, *, create: bool = False, wait_s: float = 10.0) -> Self:
-        """Open the journal in `folder`, bringing an older one up to date.
+    def open(cls, folder: Path, *, create: bool = False, wait_s: float = 10.0, vfs: str = "") -> Self:
+        """Open the journal in `folder`, bringing an older one up to date. `vfs`: SQLite's way to the disk, by name.
 
         Raises JournalHeld (another process has it, after `wait_s` seconds), JournalNewer, JournalError.
         """
@@ -101,7 +101,7 @@ class Store:
         if not create and not path.exists():
             raise JournalError(f"{path}: there is no journal yet; start the service once: tidewire run")
         try:
-            connection = _connect(path, wait_s)
+            connection = _connect(path, wait_s, vfs)
         except apsw.BusyError:
             raise JournalHeld(f"{path}: held by {_holder(folder)}; stop it first, or ask it: tidewire status") from None
         except apsw.NotADBError:
@@ -149,7 +149,8 @@ class Store:
             if self._wal_pages >= (CHECKPOINT_PAGES if self._asks.empty() else CHECKPOINT_PAGES_MOST):
                 self._checkpoint()
         self._checkpoint()
-        self._connection.close()
+        with contextlib.suppress(apsw.Error):  # every commit is on the disk already: closing only tidies up
+            self._connection.close(force=True)
 
     def _carry_out(self, act: Callable[[Tx], T], future: Future[T], write: bool) -> None:
         if not future.set_running_or_notify_cancel():
@@ -187,8 +188,8 @@ class Store:
         self._wal_pages = 0
 
 
-def _connect(path: Path, wait_s: float) -> apsw.Connection:
-    connection = apsw.Connection(str(path))
+def _connect(path: Path, wait_s: float, vfs: str) -> apsw.Connection:
+    connection = apsw.Connection(str(path), vfs=vfs or None)
     try:
         connection.set_busy_timeout(int(wait_s * 1000))
         # Before anything touches the file: page size needs an empty file, exclusive locking needs no shared memory.
@@ -231,10 +232,10 @@ def _holder(folder: Path) -> str:
     """The process that holds the journal, as far as it can be named."""
     try:
         pid = int((folder / "holder").read_text(encoding="ascii"))
-        command = Path(f"/proc/{pid}/cmdline").read_bytes().replace(b"\0", b" ").decode("utf-8", "replace").strip()
+        words = Path(f"/proc/{pid}/cmdline").read_bytes().replace(b"\0", b" ").decode("utf-8", "replace").split()
     except (OSError, ValueError):
         return "another process"
-    return f"process {pid} ({command})"
+    return f"process {pid} ({' '.join(words)[:80]})"
 
 
 def _named(error: BaseException, path: Path) -> BaseException:
