@@ -1,0 +1,203 @@
+"""The one cursor loop: attempted before sent, answered before the next, again after a crash, and never held up."""
+
+from __future__ import annotations
+
+import threading
+import time
+from typing import TYPE_CHECKING
+
+import pytest
+
+from capture.acts import hear, keep
+from capture.destinations import pump as room
+from capture.destinations.pump import Pump
+from capture.errors import DestinationDown
+from capture.journal import deliveries
+from capture.journal.deliveries import Answer
+from tests import kit
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from capture.journal.deliveries import Parcel
+    from capture.journal.store import Store
+
+
+class FarSide:
+    """A destination that keeps what it got, and does before each answer what a test wants."""
+
+    name = "far"
+
+    def __init__(self, before: Callable[[Sequence[Parcel]], None] = lambda _: None) -> None:
+        self.got: list[Parcel] = []
+        self.before = before
+
+    def channel_of(self, kind: str) -> str | None:
+        return {"reading": "readings"}.get(kind)
+
+    def send(self, parcels: Sequence[Parcel]) -> Sequence[Answer]:
+        self.before(parcels)
+        self.got += parcels
+        return [Answer(parcel.seq, "sent") for parcel in parcels]
+
+
+@pytest.fixture(autouse=True)
+def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(room, "BACK_OFF_S", (0.01, 0.02))
+
+
+def join(store: Store) -> None:
+    store.call(lambda tx: keep.join(tx, "far", "folder", "json", from_start=False, now=kit.heard()))
+
+
+def breath(store: Store, n: int) -> None:
+    """The n-th breath of the stream, counted from 0."""
+    items = [kit.result(40 * n, 40 * (n + 1), number=f"{n:04}")]
+    store.call(lambda tx: hear.hear(tx, kit.BENCH, kit.batch(items, n=n, first=40 * n, ms=n)))
+
+
+def until(true: Callable[[], bool]) -> None:
+    deadline = time.monotonic() + 20
+    while not true():
+        assert time.monotonic() < deadline, "it never came to that"
+        time.sleep(0.002)
+
+
+def test_what_waits_at_the_start_and_what_comes_later_is_sent_once_and_in_order(begun: Store) -> None:
+    join(begun)
+    far = FarSide()
+    for n in range(3):
+        breath(begun, n)
+    pump = Pump(begun, far, window=2)
+    pump.start()
+    for n in range(3, 6):
+        breath(begun, n)
+
+    until(lambda: len(far.got) == 6 and pump.caught_up)
+    assert pump.stop()
+    assert [parcel.number for parcel in far.got] == [1, 2, 3, 4, 5, 6]
+    assert begun.call(lambda tx: deliveries.counts(tx, "far")).sent == 6
+
+
+def test_nothing_is_sent_before_its_attempt_is_on_the_disk(begun: Store) -> None:
+    join(begun)
+    states: list[str] = []
+
+    def look(parcels: Sequence[Parcel]) -> None:
+        row = begun.call(
+            lambda tx: tx.one("SELECT state FROM deliveries WHERE destination = 'far' AND seq = ?", parcels[0].seq)
+        )
+        states.append(row[0])
+
+    pump = Pump(begun, FarSide(look))
+    pump.start()
+    breath(begun, 0)
+
+    until(lambda: bool(states) and pump.caught_up)
+    pump.stop()
+    assert states == ["attempted"]
+
+
+def test_the_attempt_rides_in_the_commit_of_the_bytes(begun: Store) -> None:
+    """One commit for bytes, items, records and attempt; one for the answer: no more when the destination is idle."""
+    join(begun)
+    pump = Pump(begun, FarSide())
+    pump.start()
+    before = begun.commits
+
+    breath(begun, 0)
+    until(lambda: begun.commits >= before + 2 and pump.caught_up)
+    pump.stop()
+
+    assert begun.commits == before + 2
+
+
+def test_what_was_attempted_without_an_answer_is_sent_again_with_the_same_number(begun: Store) -> None:
+    join(begun)
+    breath(begun, 0)
+    left = begun.call(lambda tx: deliveries.take_up(tx, "far", {"reading": "readings"}.get, 10))
+    breath(begun, 1)
+    far = FarSide()
+    pump = Pump(begun, far)
+    pump.start()
+
+    until(lambda: len(far.got) == 2 and pump.caught_up)
+    pump.stop()
+    assert far.got[0] == left[0]
+    assert far.got[1].number == 2
+
+
+def test_a_destination_that_is_down_waits_says_why_and_loses_nothing(begun: Store) -> None:
+    join(begun)
+    fails = threading.Event()
+    fails.set()
+
+    def down(_: Sequence[Parcel]) -> None:
+        if fails.is_set():
+            raise DestinationDown("the share is not mounted: mount it")
+
+    far = FarSide(down)
+    pump = Pump(begun, far)
+    pump.start()
+    for n in range(5):
+        breath(begun, n)
+    until(lambda: pump.state == "down")
+    assert pump.words == "the share is not mounted: mount it"
+    assert far.got == []
+
+    fails.clear()
+
+    until(lambda: len(far.got) == 5 and pump.caught_up)
+    pump.stop()
+    assert [parcel.number for parcel in far.got] == [1, 2, 3, 4, 5]
+
+
+def test_a_destination_that_breaks_is_tried_again(begun: Store) -> None:
+    join(begun)
+    calls: list[int] = []
+
+    def breaking(_: Sequence[Parcel]) -> None:
+        calls.append(1)
+        if len(calls) < 3:
+            raise ZeroDivisionError("nobody thought of this")
+
+    far = FarSide(breaking)
+    pump = Pump(begun, far)
+    pump.start()
+    breath(begun, 0)
+
+    until(lambda: len(far.got) == 1 and pump.caught_up)
+    pump.stop()
+    assert len(calls) == 3
+
+
+def test_a_hung_destination_does_not_hold_up_the_journal_and_the_stop_is_bounded(begun: Store) -> None:
+    join(begun)
+    release = threading.Event()
+    pump = Pump(begun, FarSide(lambda _: release.wait(10) and None))
+    pump.start()
+    for n in range(20):
+        breath(begun, n)  # returns only when it is stored
+
+    assert pump.stop(wait_s=0.05) is False
+    release.set()
+    assert pump.stop(wait_s=10)
+
+
+def test_a_refusal_is_settled_and_the_next_goes_on(begun: Store) -> None:
+    class Choosy(FarSide):
+        def send(self, parcels: Sequence[Parcel]) -> Sequence[Answer]:
+            self.got += parcels
+            return [Answer(one.seq, "refused" if one.number == 1 else "sent", "not this one") for one in parcels]
+
+    join(begun)
+    far = Choosy()
+    pump = Pump(begun, far)
+    pump.start()
+    breath(begun, 0)
+    breath(begun, 1)
+
+    until(lambda: len(far.got) == 2 and pump.caught_up)
+    pump.stop()
+    books = begun.call(lambda tx: deliveries.counts(tx, "far"))
+    assert (books.refused, books.sent, books.waiting) == (1, 1, 0)
