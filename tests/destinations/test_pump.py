@@ -174,7 +174,7 @@ def test_a_destination_that_breaks_is_tried_again(begun: Store) -> None:
 def test_a_hung_destination_does_not_hold_up_the_journal_and_the_stop_is_bounded(begun: Store) -> None:
     join(begun)
     release = threading.Event()
-    pump = Pump(begun, FarSide(lambda _: release.wait(10) and None))
+    pump = Pump(begun, FarSide(lambda _: _wait(release)))
     pump.start()
     for n in range(20):
         breath(begun, n)  # returns only when it is stored
@@ -201,3 +201,7 @@ def test_a_refusal_is_settled_and_the_next_goes_on(begun: Store) -> None:
     pump.stop()
     books = begun.call(lambda tx: deliveries.counts(tx, "far"))
     assert (books.refused, books.sent, books.waiting) == (1, 1, 0)
+
+
+def _wait(event: threading.Event) -> None:
+    event.wait(10)
