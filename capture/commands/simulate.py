@@ -6,6 +6,7 @@ Everything here is invented and training data. It touches no journal and no conf
 from __future__ import annotations
 
 import contextlib
+import os
 import signal
 import sys
 import threading
@@ -121,8 +122,13 @@ def _to_file(session: Session, to: Path, *, raw: bool) -> None:
 def _to_stdout(session: Session, speed: float | None) -> None:
     from simulators.play import play_to
 
-    with _stoppable() as stop, contextlib.suppress(BrokenPipeError):
-        play_to(session, sys.stdout.buffer, speed, stop)
+    with _stoppable() as stop:
+        try:
+            play_to(session, sys.stdout.buffer, speed, stop)
+        except BrokenPipeError:  # who read us has enough; what is still buffered must not fail once more at the exit
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, sys.stdout.fileno())
+            os.close(nowhere)
 
 
 def _to_pty(session: Session, link: Path | None, speed: float) -> None:

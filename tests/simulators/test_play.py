@@ -13,6 +13,7 @@ import pytest
 
 from simulators import play
 from simulators.play import NobodyReadsError, Player, play_on_pty, play_to
+from simulators.ptyport import PtyPort
 from simulators.scenes import morning
 from simulators.session import build
 
@@ -175,6 +176,25 @@ def test_waiting_for_a_reader_does_not_eat_into_the_scenario() -> None:
         player.play(stop, after)
         listener.done()
     assert times[1] - times[0] >= 0.29
+
+
+def test_waiting_for_a_reader_after_a_replug_does_not_eat_into_the_scenario(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The reader needs 0.5 s to come back; the messages after it still keep their distance from the replug."""
+    session = build("delimited-line", 7, 1, faults=["unplug"])
+    waits = iter([0.0, 0.5])
+
+    def late(*_: object) -> bool:
+        time.sleep(next(waits))
+        return True
+
+    monkeypatch.setattr(PtyPort, "wait_for_reader", late)
+    monkeypatch.setattr(PtyPort, "drain", lambda *_, **__: True)
+    times: list[float] = []
+    with Player(session, speed=10_000.0) as player:
+        player.play(after=lambda _: times.append(time.monotonic()))
+    plug = next(n for n, step in enumerate(session.steps) if step.what == "plug")
+    between = (session.steps[plug + 1].at_ms - session.steps[plug].at_ms) / 1000 / 10_000.0
+    assert times[plug + 1] - times[plug] >= between * 0.9
 
 
 @pytest.mark.parametrize("speed", [0.0, -1.0])

@@ -138,6 +138,13 @@ def test_a_block_announces_every_measurement_and_shows_the_flow_before_the_resul
     assert [truth.says for truth in wire("delimited-line", blow(60)).truth] == ["state", "result"]
 
 
+def test_oxygen_falls_from_room_air_towards_the_samples_while_breath_flows() -> None:
+    truth = wire("label-block", blow(60)).truth
+    flow = [Decimal(each.texts["oxygen"]) for each in truth if each.says == "flow"]
+    assert flow == sorted(flow, reverse=True)
+    assert Decimal("20.9") > flow[0] > flow[-1] > Decimal(truth[-1].texts["oxygen"])
+
+
 def test_a_poor_sample_reads_near_to_room_air_and_is_taken_again() -> None:
     tried = [truth for seed in range(6) for truth in build("delimited-line", seed, 4).truth if truth.kind == "breath"]
     again = [n for n, truth in enumerate(tried) if truth.attempt == 2]
