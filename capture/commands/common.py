@@ -50,6 +50,11 @@ class Bench:
 
     def ask(self, name: str, /, **given: Any) -> Any:  # noqa: ANN401 - JSON both ways
         """Ask the running service; if there is none, look into its journal. Raises TidewireError."""
+        answer = self.ask_running(name, **given)
+        return self._look(name, given) if answer is None else answer
+
+    def ask_running(self, name: str, /, **given: Any) -> Any:  # noqa: ANN401 - JSON both ways
+        """Ask the running service; None if there is none. Raises TidewireError."""
         from capture.daemon import address, control
 
         path = address.to_ask(self.config.bench.data)
@@ -57,14 +62,14 @@ class Bench:
             try:
                 return control.ask(path, name, given)
             except (ConnectionRefusedError, FileNotFoundError):
-                pass  # left by a service that was killed: the journal is free
+                return None  # left by a service that was killed: the journal is free
             except PermissionError:
                 raise TidewireError(f"{path}: not permitted; join the group: sudo usermod -aG tidewire $USER") from None
             except TimeoutError:
                 raise JournalHeld(
                     f"{path}: the service does not answer; look at its log: journalctl -u tidewire"
                 ) from None
-        return self._look(name, given)
+        return None
 
     def _look(self, name: str, given: dict[str, Any]) -> Any:  # noqa: ANN401 - as above
         from capture.daemon import asks

@@ -98,5 +98,11 @@ def value(quantity: dict[str, Any] | None, unit: str) -> str:
     return shown if quantity["unit"] == unit else f"{shown} {quantity['unit']}"
 
 
+def with_unit(quantity: dict[str, Any] | None, unit: str) -> str:
+    """As `value`, with the unit behind a number."""
+    shown = value(quantity, unit)
+    return f"{shown} {unit}" if shown[-1].isdigit() else shown
+
+
 def _time(bench: Bench, one: dict[str, Any]) -> str:
     return datetime.fromisoformat(one["received_at"]).astimezone(bench.zone).strftime("%Y-%m-%d %H:%M:%S %Z")

@@ -10,7 +10,7 @@ Rules of the room:
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
 from capture.ports.base import Chunk, Ended, Entry, Missing, Quiet
@@ -162,6 +162,20 @@ class Feeder:
         self._first, self._first_heard = self.offset, None
         self._script, self._arrivals, self.urgent = [], [], False
         return batch
+
+    def disbelieve(self, batch: Batch, words: str) -> Batch:
+        """The same bytes and marks, with nothing made of them: what the driver said could not be recorded.
+
+        Ends the stream. Bytes must be kept whatever a driver says of them, and it said them only in this batch.
+        """
+        spans = tuple(span for arrival in batch.arrivals for span in arrival.spans) + tuple(self._held)
+        first = batch.arrivals[0]
+        raw = b"".join(arrival.raw for arrival in batch.arrivals)
+        refused = Refused(tuple(sorted(spans, key=lambda span: span.start)), "driver-error", words)
+        self.ended, self.words, self._held = "failed", f"driver {self.driver.name}: {words}", []
+        self.items = first.n + 1
+        arrival = replace(first, item=refused, kind="refused", spans=refused.spans, raw=raw, nth=0)
+        return replace(batch, arrivals=(arrival,), ended="failed", rest=True)
 
     def _roll_over(self, heard: Heard) -> None:
         if self.ended is None and ((self.offset >= ROLL_OVER and self.rest) or self.offset >= ROLL_OVER_MOST):

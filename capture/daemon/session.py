@@ -22,7 +22,7 @@ from capture.acts import hear
 from capture.acts.left import left_open
 from capture.daemon.feeder import Feeder
 from capture.daemon.resume import resume
-from capture.errors import JournalFull, PortGone, UsageError
+from capture.errors import JournalError, JournalFull, PortGone, UsageError
 from capture.ports import open_port
 from capture.ports.base import Chunk, Missing, Quiet
 from capture.record.moment import DriverUsed, Instrument, StreamHead
@@ -244,7 +244,15 @@ class Session:
         batch = feeder.harvest()
         if not (batch.script or batch.arrivals or batch.ended):
             return
-        await self._store(lambda tx: hear.hear(tx, self.bench, batch, feeder.words))
+        try:
+            await self._store(lambda tx: hear.hear(tx, self.bench, batch, feeder.words))
+        except JournalError:
+            raise
+        except Exception as error:
+            # A driver may be anybody's code: what it says may be no record. The bytes are kept all the same.
+            log.exception("not recordable", analyser=self.analyser.id, driver=self.driver.name)
+            batch = feeder.disbelieve(batch, f"no record can be made of what it said ({type(error).__name__})")
+            await self._store(lambda tx: hear.hear(tx, self.bench, batch, feeder.words))
         self._count(batch)
 
     async def _store(self, act: Callable[[Tx], None]) -> None:
