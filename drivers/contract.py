@@ -10,11 +10,11 @@ Rules of the room:
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal, Protocol, TypeAlias
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
     from datetime import datetime
     from decimal import Decimal
 
@@ -179,10 +179,14 @@ class Decoder(Protocol):
     """
 
     @property
-    def at_rest(self) -> bool: ...
+    def at_rest(self) -> bool:
+        """Whether nothing is held and nothing before matters."""
+        ...
 
     @property
-    def quiet_after(self) -> float | None: ...
+    def quiet_after(self) -> float | None:
+        """Seconds; may change with every call."""
+        ...
 
     def opened(self) -> Sequence[Item]:
         """The port has just been opened; may ask for a first poll."""
