@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 EXAMPLE = """\b
 Examples:
-  tidewire simulate delimited-line --seed 7 --link /tmp/h2-a
+  tidewire simulate delimited-line --seed 7 --link h2-a
   tidewire simulate label-block --people 4 --faults flip,unplug --to session.rec --truth truth.jsonl
 """
 
@@ -74,7 +74,7 @@ def command(  # noqa: PLR0913 - one argument an option
     elif to_stdout:
         _to_stdout(session, speed)
     else:
-        _to_pty(session, link, 60.0 if speed is None else speed)
+        _to_pty(session, link and link.absolute(), 60.0 if speed is None else speed)
 
 
 def _check(people: int, speed: float | None, *, link: Path | None, to: Path | None, raw: bool, to_stdout: bool) -> None:
