@@ -1,0 +1,310 @@
+"""The laws that every driver obeys, as functions: tests and `check --hard` call the same.
+
+Each takes a driver and the entries of a recording (or bytes) and raises `LawBroken` with the law in words. In short:
+
+    cut_independent    items do not depend on how the bytes were cut
+    covered            at any time: bytes fed = bytes in items + bytes held, each in one item; held is bounded
+    restful            at a rest point a fresh decoder gives the same items from there on
+    tolerant           any bytes give items, never an exception
+    bounded            an over-long frame is refused at one length; what follows is noise in pieces of one size
+    resynchronising    after a disturbance the second whole frame, and all after it, are read as ever
+    checked            a flipped bit in a checked frame gives nothing but refusal and noise; in others it is counted
+    numerate           what our grammar does not know is no value; values carry the digits of their text
+    laid_out           every byte of an item has its part, without gap or overlap
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from random import Random
+from typing import TYPE_CHECKING
+
+from drivers.contract import Event, Item, Noise, Progress, Quantity, Refused, Reply, Result, Span
+from drivers.hearing import Hearing, heard_bytes, play, raw_of, recut
+from drivers.recording import Bytes
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+
+    from drivers.contract import Driver
+    from drivers.recording import Entry
+
+MOST_HELD = 65536 + 64
+"""No framing holds more: the longest `max` of a sheet, and a start mark that may begin at its end."""
+LEAST_QUIET_S = 0.05
+
+HOSTILE = (b"1_0", b"NaN", b"1e3", b"Infinity", b"0x1F", b"1.2.3", b"1,000", b"+", b"", b"12 ", b"\xd9\xa3", b"9" * 19)
+"""Texts that `Decimal`, `float` or `int` read, or nearly; none is a number of ours."""
+
+
+class LawBroken(Exception):  # noqa: N818 - it says what happened, and reads well where it is raised
+    """A driver breaks a law; `str()` says which, and where."""
+
+
+def cut_independent(driver: Driver, entries: Sequence[Entry], cuts: Sequence[int]) -> None:
+    """Whole, byte by byte, and cut at `cuts` (stream offsets): the same items."""
+    whole = play(driver, recut(entries, []))
+    for name, again in (("byte by byte", recut(entries, None)), (f"cut at {list(cuts)}", recut(entries, cuts))):
+        _same(f"{driver.name}: {name}, items differ from those of the whole", play(driver, again), whole)
+
+
+def covered(driver: Driver, entries: Sequence[Entry], most_held: int = MOST_HELD) -> None:
+    """Every byte in exactly one item in the end; on the way, what is held is bounded. Also: items are sound."""
+    hearing = Hearing(driver)
+    taken = in_items = 0
+    for entry in entries:
+        hearing.hear(entry)
+        in_items += sum(span.end - span.start for item in hearing.items[taken:] for span in spans_of(item))
+        taken = len(hearing.items)
+        held = hearing.at - in_items
+        if not 0 <= held <= most_held:
+            raise LawBroken(f"{driver.name}: after {hearing.at} bytes {held} are in no item; 0 to {most_held} may be")
+        wait = hearing.decoder.quiet_after
+        if wait is not None and wait < LEAST_QUIET_S:
+            raise LawBroken(f"{driver.name}: waits for {wait} s of silence; less than {LEAST_QUIET_S} s cannot be seen")
+    hearing.end()
+    spans = sorted((span.start, span.end) for item in hearing.items for span in spans_of(item))
+    for (_, end), (start, _) in pairwise([(0, 0), *spans, (hearing.at, hearing.at)]):
+        if start != end:
+            what = "are in no item" if start > end else "are in two items"
+            raise LawBroken(f"{driver.name}: bytes {min(start, end)} to {max(start, end)} {what}")
+    for item in hearing.items:
+        sound(driver, item)
+
+
+def restful(driver: Driver, entries: Sequence[Entry]) -> None:
+    """At each rest point, a fresh decoder with that offset gives the same items from there on."""
+    steps = recut(entries, None)
+    hearing = Hearing(driver)
+    rests: list[tuple[int, int, int]] = []
+    for n, step in enumerate(steps, 1):
+        hearing.hear(step)
+        if hearing.decoder.at_rest:
+            rests.append((n, hearing.at, len(hearing.items)))
+    hearing.end()
+    for n, at, count in rests:
+        again = play(driver, recut(steps[n:], []), at)
+        _same(f"{driver.name}: a fresh decoder at rest point {at} goes on differently", again, hearing.items[count:])
+
+
+def tolerant(driver: Driver, data: bytes, size: int) -> None:
+    """Any bytes, in chunks of `size`, give items: no exception, each byte in one item, what is held bounded."""
+    chunks = [Bytes(0, data[at : at + size]) for at in range(0, len(data), size)]
+    try:
+        covered(driver, chunks)
+        laid_out(driver, chunks)
+    except LawBroken:
+        raise
+    except Exception as error:  # whatever it is, it must not be
+        raise LawBroken(f"{driver.name}: {data[:60]!r} raises {error!r}; any bytes must give items") from error
+
+
+def bounded(driver: Driver, entries: Sequence[Entry]) -> int:
+    """Frames begun and never ended: all are refused at one length, which is returned; then noise of one size."""
+    lengths: set[int] = set()
+    for frame in frames_of(driver, entries):
+        for size in (len(frame) // 2, len(frame) - 1):
+            first, *others = play(driver, [Bytes(0, frame[:size] + b"x" * 3 * MOST_HELD)])
+            if not (isinstance(first, Refused) and first.why == "too-long" and len(first.spans) == 1):
+                raise LawBroken(f"{driver.name}: an endless frame gives {first}; it must be refused as too long")
+            lengths.add(first.spans[0].end)
+            sizes = {span.end - span.start for other in others[:-1] for span in spans_of(other)}
+            if len(sizes) > 1 or not all(isinstance(other, Noise) for other in others):
+                raise LawBroken(f"{driver.name}: what follows an endless frame is no noise in pieces of one size")
+    if len(lengths) != 1:
+        raise LawBroken(f"{driver.name}: endless frames are refused at the lengths {sorted(lengths)}; it must be one")
+    return lengths.pop()
+
+
+@dataclass(frozen=True, slots=True)
+class Disturbance:
+    """`data[begin:end]` of a recording is replaced by `instead`."""
+
+    begin: int
+    end: int
+    instead: bytes
+
+
+def resynchronising(driver: Driver, entries: Sequence[Entry], disturbance: Disturbance) -> None:
+    """What ends before the disturbance, and what begins after the next whole frame, is read as ever."""
+    data, begin, end = heard_bytes(entries), disturbance.begin, disturbance.end
+    far = MOST_HELD  # so that no offset is negative, however much is taken out
+    disturbed = play(driver, [Bytes(0, data[:begin] + disturbance.instead + data[end:])], far)
+    before = [each for each in play(driver, [Bytes(0, data)], far) if _ends(each) <= far + begin]
+    moved = far + len(disturbance.instead) - (end - begin)
+    after = [each for each in play(driver, [Bytes(0, data)], moved) if _starts(each) >= moved + end]
+    for wanted in (*_meant(before), *_meant(after)[1:]):
+        if wanted not in disturbed:
+            raise LawBroken(f"{driver.name}: {disturbance} costs a frame that it does not touch: {wanted}")
+
+
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """What single flipped bits did. `tried`: bits flipped in results. `unseen`: results with a wrong gas or oxygen
+    value that say nothing of it; `unseen_beside`: results whose number, clock or kind alone is wrong, unsaid.
+    """
+
+    tried: int
+    unseen: int
+    unseen_beside: int
+
+    def __add__(self, other: Damage) -> Damage:
+        return Damage(self.tried + other.tried, self.unseen + other.unseen, self.unseen_beside + other.unseen_beside)
+
+
+def checked(driver: Driver, entries: Sequence[Entry]) -> Damage:
+    """Flip each bit of each frame. A checked frame must give no result, event or progress; others are counted."""
+    data = heard_bytes(entries)
+    total = Damage(0, 0, 0)
+    for item in _meant(play(driver, [Bytes(0, data)])):
+        frame = raw_of(data, spans_of(item))
+        truth = _meant(play(driver, [Bytes(0, frame)]))[0]
+        protected = not isinstance(item, Progress) and item.integrity in ("crc", "checksum")
+        for bit in range(len(frame) * 8):
+            hurt = bytearray(frame)
+            hurt[bit // 8] ^= 1 << bit % 8
+            got = _meant(play(driver, [Bytes(0, bytes(hurt))]))
+            if protected and got:
+                raise LawBroken(f"{driver.name}: {bytes(hurt)!r} fails its check and yet gives {got[0]}")
+            if isinstance(truth, Result):
+                total += _unseen(truth, got)
+    return total
+
+
+def numerate(driver: Driver, entries: Sequence[Entry]) -> None:
+    """Hostile texts in place of each measured value are never values."""
+    data = heard_bytes(entries)
+    for item in play(driver, [Bytes(0, data)]):
+        if not isinstance(item, Result):
+            continue
+        frame, first = raw_of(data, item.spans), item.spans[0].start
+        for quantity in quantities_of(item):
+            begin, end = quantity.spans[0].start - first, quantity.spans[-1].end - first
+            for text in HOSTILE:
+                for got in play(driver, [Bytes(0, frame[:begin] + text + frame[end:])]):
+                    sound(driver, got)
+                    if any(each.spans[0].start == begin and each.value is not None for each in quantities_of(got)):
+                        raise LawBroken(f"{driver.name}: reads {text!r} as a number")
+
+
+def laid_out(driver: Driver, entries: Sequence[Entry]) -> None:
+    """`layout` of each item's bytes covers them without gap or overlap, and says something of each part."""
+    data = heard_bytes(entries)
+    for item in play(driver, entries):
+        for span in spans_of(item):
+            parts = driver.layout(data[span.start : span.end], span.start)
+            edges = [(span.start, span.start), *((part.span.start, part.span.end) for part in parts)]
+            gapless = all(end == start < stop for (_, end), (start, stop) in pairwise(edges))
+            if not gapless or edges[-1][1] != span.end or not all(part.name and part.said for part in parts):
+                raise LawBroken(f"{driver.name}: the layout of {span} is {edges[1:]}; it must cover every byte once")
+
+
+def sound(driver: Driver, item: Item) -> None:
+    """An item is what the contract says: spans are not empty, a value fits its state and its text."""
+    if any(span.start >= span.end for span in spans_of(item)):
+        raise LawBroken(f"{driver.name}: an item has no bytes: {item}")
+    for quantity in quantities_of(item):
+        value = quantity.value
+        if value is None:
+            if quantity.state == "ok":
+                raise LawBroken(f"{driver.name}: ok without a value: {quantity}")
+            continue
+        digits = format(abs(value), "f").replace(".", "").lstrip("0")
+        said = "".join(each for each in quantity.text if each in "0123456789").lstrip("0")
+        if quantity.state not in ("ok", "below", "above") or not value.is_finite() or digits != said:
+            raise LawBroken(f"{driver.name}: the value {value} does not fit its state or its text: {quantity}")
+
+
+def all_laws(driver: Driver, recordings: Sequence[Sequence[Entry]], seed: int = 1) -> Damage:
+    """Every law on every recording, with seeded cuts, garbage and disturbances; what flipped bits did."""
+    dice = Random(seed)  # noqa: S311 - reproducible on purpose, nothing is secret
+    total = Damage(0, 0, 0)
+    for entries in recordings:
+        size = len(heard_bytes(entries))
+        cut_independent(driver, entries, sorted(dice.randrange(size + 1) for _ in range(8)))
+        covered(driver, recut(entries, None))
+        restful(driver, entries)
+        numerate(driver, entries)
+        laid_out(driver, entries)
+        for disturbance in disturbances(heard_bytes(entries), dice):
+            resynchronising(driver, entries, disturbance)
+        total += checked(driver, entries)
+        tolerant(driver, dice.randbytes(2000), 1 + dice.randrange(64))
+    bounded(driver, [entry for entries in recordings for entry in entries])
+    return total
+
+
+def disturbances(data: bytes, dice: Random) -> Iterator[Disturbance]:
+    """Garbage, an unclosed frame and an endless one before; half a frame after; drops and repeats at places drawn."""
+    half = data[: len(data) // 3]
+    for before in (dice.randbytes(40), half, half + b"x" * MOST_HELD):
+        yield Disturbance(0, 0, before)
+    yield Disturbance(len(data), len(data), half)
+    for _ in range(8):
+        begin, end = sorted((dice.randrange(len(data) + 1), dice.randrange(len(data) + 1)))
+        yield Disturbance(begin, end, b"")
+        yield Disturbance(end, end, data[begin:end])
+
+
+def spans_of(item: Item) -> tuple[Span, ...]:
+    """The bytes an item accounts for; a reply accounts for none."""
+    return () if isinstance(item, Reply) else item.spans
+
+
+def quantities_of(item: Item) -> list[Quantity]:
+    """Every quantity an item carries."""
+    if isinstance(item, Progress):
+        return list(item.values.values())
+    if not isinstance(item, Result):
+        return []
+    oxygen = () if item.oxygen is None else (item.oxygen,)
+    return [*item.gases.values(), *oxygen, *(each for each in item.other.values() if isinstance(each, Quantity))]
+
+
+def frames_of(driver: Driver, entries: Sequence[Entry]) -> set[bytes]:
+    """The bytes of each frame that means something."""
+    data = heard_bytes(entries)
+    return {raw_of(data, spans_of(item)) for item in _meant(play(driver, [Bytes(0, data)]))}
+
+
+def _meant(items: Iterable[Item]) -> list[Result | Event | Progress]:
+    return [item for item in items if isinstance(item, Result | Event | Progress)]
+
+
+def _starts(item: Item) -> int:
+    return min((span.start for span in spans_of(item)), default=0)
+
+
+def _ends(item: Item) -> int:
+    return max((span.end for span in spans_of(item)), default=0)
+
+
+def _same(what: str, got: Sequence[Item], wanted: Sequence[Item]) -> None:
+    for n, (one, other) in enumerate(zip(got, wanted, strict=False), 1):
+        if one != other:
+            raise LawBroken(f"{what}: item {n} is {one}, not {other}")
+    if len(got) != len(wanted):
+        raise LawBroken(f"{what}: {len(got)} items, not {len(wanted)}")
+
+
+def _unseen(truth: Result, got: Sequence[Item]) -> Damage:
+    """Judge the results that a damaged result's frame gave."""
+    results = [each for each in got if isinstance(each, Result)]
+    if any(_wrong_value(truth, each) for each in results):
+        return Damage(1, 1, 0)
+    return Damage(1, 0, int(any(_wrong_beside(truth, each) for each in results)))
+
+
+def _wrong_value(truth: Result, got: Result) -> bool:
+    """A value of a gas or of oxygen that is not the true one; null with a reason is no wrong value."""
+    wanted = {**truth.gases, "oxygen": truth.oxygen}
+    return any(
+        each is not None and each.value is not None and each != wanted.get(name)
+        for name, each in {**got.gases, "oxygen": got.oxygen}.items()
+    )
+
+
+def _wrong_beside(truth: Result, got: Result) -> bool:
+    wrong_clock = got.clock is not None and got.clock.local is not None and got.clock != truth.clock
+    return wrong_clock or got.number != truth.number or got.kind not in (truth.kind, "unknown")
