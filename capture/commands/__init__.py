@@ -10,6 +10,7 @@ Rules of the room:
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 
 import click
@@ -84,7 +85,8 @@ def main() -> None:
     except click.Abort:
         code = 1
     except BrokenPipeError:
-        # The reader of our pipe has gone (`| head`): nothing is wrong, and there is nobody to tell.
-        sys.stderr.close()
+        # The reader of our pipe has gone (`| head`): nothing is wrong. Python flushes standard output once more at its
+        # end and would complain then: let that flush go nowhere.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = 0
     sys.exit(code if isinstance(code, int) else 0)

@@ -131,7 +131,7 @@ class _Playing:
         for player in self.players:
             thread = threading.Thread(
                 target=lambda player=player: self.played.append(player.play(self.stop)), daemon=True
-            )  # type: ignore[misc]  # a lambda's default is not inferred
+            )
             self.threads.append(thread)
             thread.start()
 

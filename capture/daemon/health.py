@@ -1,0 +1,130 @@
+"""What can be seen from outside to be right or wrong with a set-up, each point with its cure. Changes nothing.
+
+Rules of the room:
+- Looking never disturbs: no port is opened (opening moves control lines), no journal is locked, no file stays.
+- A point is one line: what was looked at, whether it is good, and the cure where it is not.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from capture.config import form_of
+from capture.journal.store import APPLICATION_ID, FILE_NAME, VERSION
+from capture.ports import troubles
+from drivers import recording, registry
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from capture.config import Analyser, Config, Destination
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One thing looked at. `lasting`: starting the service again will not help (exit code 78)."""
+
+    about: str
+    good: bool
+    words: str
+    lasting: bool = False
+
+
+def points(config: Config) -> Iterator[Point]:
+    """Everything that can be looked at without disturbing anything."""
+    yield _data(config)
+    for place, analyser in enumerate(config.analysers):
+        yield _driver(config, place, analyser)
+        yield _port(analyser)
+    for destination in config.destinations:
+        yield _folder(destination)
+
+
+def _data(config: Config) -> Point:
+    folder = config.bench.data
+    about = f"data folder {folder}"
+    if not folder.is_dir():
+        parent = next(parent for parent in folder.parents if parent.exists())
+        if os.access(parent, os.W_OK):
+            return Point(about, good=True, words="will be made at the first start")
+        return Point(about, good=False, words=f"is not there and cannot be made; sudo install -d -o tidewire {folder}")
+    if not os.access(folder, os.W_OK | os.X_OK):
+        return Point(about, good=False, words=f"cannot be written to by this user; sudo chown tidewire {folder}")
+    return _journal(folder / FILE_NAME, about)
+
+
+def _journal(path: Path, about: str) -> Point:
+    """The journal's version from its header (SQLite file format §1.3: user version at 60, application id at 68)."""
+    try:
+        with path.open("rb") as file:
+            header = file.read(100)
+    except FileNotFoundError:
+        return Point(about, good=True, words="no journal yet: the first start makes one")
+    except OSError as error:
+        return Point(about, good=False, words=f"{path}: {error.strerror}; sudo chown tidewire {path}")
+    version, owner = (int.from_bytes(header[at : at + 4], "big") for at in (60, 68))
+    if header[:16] != b"SQLite format 3\0" or owner != APPLICATION_ID:
+        return Point(about, good=False, words=f"{path} is not a journal; move it away", lasting=True)
+    if version > VERSION:
+        words = (
+            f"{path} is of a newer tidewire (journal version {version}, this one knows {VERSION}); install the newer"
+        )
+        return Point(about, good=False, words=words, lasting=True)
+    return Point(about, good=True, words=f"journal of version {version}")
+
+
+def _driver(config: Config, place: int, analyser: Analyser) -> Point:
+    about = f"driver {analyser.driver} of {analyser.id}"
+    try:
+        driver = registry.find(analyser.driver, config.bench.sheets)
+    except (LookupError, ValueError) as error:
+        where = config.where("analyser", place, "driver")
+        return Point(about, good=False, words=f"{where}: {error}", lasting=True)
+    return Point(about, good=True, words=f"version {driver.version}; {analyser.serial.over(driver.serial)}")
+
+
+def _port(analyser: Analyser) -> Point:
+    about = f"port {analyser.port} of {analyser.id}"
+    form = form_of(analyser.port)
+    if form == "recording":
+        return _recording(about, Path(analyser.port.removeprefix("recording:")))
+    if form == "stdin":
+        return Point(about, good=True, words="standard input: read to its end, then the service ends")
+    try:
+        wrong = troubles.not_a_line(analyser.port, Path(analyser.port).stat().st_mode)
+        if wrong is None and not os.access(analyser.port, os.R_OK | os.W_OK):
+            wrong = troubles.why(analyser.port, PermissionError(13, "Permission denied"))
+    except OSError as error:
+        wrong = troubles.why(analyser.port, error)
+    return Point(about, good=wrong is None, words=wrong or "is there and may be opened")
+
+
+def _recording(about: str, path: Path) -> Point:
+    try:
+        parsed = recording.parse(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        return Point(about, good=False, words=f"{error.strerror}; name a recording that this user can read")
+    except ValueError as error:
+        return Point(about, good=False, words=str(error), lasting=True)
+    return Point(about, good=True, words=f"a recording of {len(parsed.entries)} lines, opened {parsed.header.opened}")
+
+
+def _folder(destination: Destination) -> Point:
+    about = f"folder {destination.path} of {destination.name}"
+    try:
+        with tempfile.TemporaryFile(dir=destination.path) as probe:
+            probe.write(b"\0" * 8192)
+            probe.flush()
+            os.fsync(probe.fileno())
+    except FileNotFoundError:
+        return Point(
+            about, good=False, words=f"is not there: mount it, or sudo install -d -o tidewire {destination.path}"
+        )
+    except OSError as error:
+        words = f"cannot be written to ({error.strerror}): give the service's user the right, or free some space"
+        return Point(about, good=False, words=words)
+    return Point(about, good=True, words="can be written to")
