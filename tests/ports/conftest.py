@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import os
 import tty
@@ -73,6 +74,13 @@ async def until_ended(port: Port) -> list[Entry]:
         assert drawn, "five seconds of silence where an end was due"
         entries += drawn
     return entries
+
+
+async def until(true: Callable[[], bool]) -> None:
+    """Wait until something holds (a pty hands bytes on from a kernel thread, a little after the write)."""
+    async with asyncio.timeout(10):
+        while not true():  # noqa: ASYNC110 - what is waited for has no event
+            await asyncio.sleep(0.001)
 
 
 def descriptors() -> int:

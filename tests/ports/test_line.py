@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from capture.ports import line
 from capture.ports.line import Unmark
+from tests.ports.conftest import until
 
 if TYPE_CHECKING:
     from tests.ports.conftest import Cable
@@ -97,9 +98,10 @@ def test_a_device_without_an_answer_is_never_guessed_for() -> None:
         os.close(other)
 
 
-def test_what_the_kernel_holds_unread_is_counted(cable: Cable) -> None:
+async def test_what_the_kernel_holds_unread_is_counted(cable: Cable) -> None:
+    assert line.queued(cable.device) == 0
     cable.say(b"12345")
-    assert line.queued(cable.device) == 5
+    await until(lambda: line.queued(cable.device) == 5)
     assert line.is_pty(cable.device)
 
 

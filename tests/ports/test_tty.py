@@ -13,9 +13,10 @@ import pytest
 from capture.errors import PortGone
 from capture.ports import line, tty
 from capture.ports.base import Chunk, Ended, Missing
+from capture.ports.reader import readable
 from capture.ports.tty import Tty
 from drivers.contract import SerialSettings
-from tests.ports.conftest import data_of, until_ended
+from tests.ports.conftest import data_of, until, until_ended
 
 if TYPE_CHECKING:
     from capture.ports.base import Entry
@@ -80,6 +81,8 @@ async def test_bytes_the_busy_loop_had_not_read_are_found_before_silence_is_told
 ) -> None:
     async with Tty(cable.path, SETTINGS, clock) as port:
         cable.say(b"here already")
+        while not readable(cable.device):
+            pass  # the loop gets no turn: nothing has read them yet
         assert data_of(await port.take(0)) == b"here already"
 
 
@@ -124,7 +127,7 @@ async def test_a_burst_through_a_small_inbox_waits_in_the_kernel_and_arrives_who
     async with Tty(cable.path, SETTINGS, clock, most_bytes=8192) as port:
         talking = threading.Thread(target=cable.say, args=(sent,))
         talking.start()
-        await asyncio.sleep(0.2)
+        await until(lambda: port._inbox._stopped)
         assert port._inbox._bytes < 8192 + 65536, "the port went on reading with a full inbox"
         calls = port._reader.calls
         await asyncio.sleep(0.05)
@@ -143,7 +146,7 @@ async def test_a_burst_through_a_small_inbox_waits_in_the_kernel_and_arrives_who
 async def test_a_line_that_hangs_up_while_paused_still_ends_once(cable: Cable, clock: HandClock) -> None:
     async with Tty(cable.path, SETTINGS, clock, most_bytes=4) as port:
         cable.say(b"12345678")
-        await asyncio.sleep(0.05)
+        await until(lambda: port._inbox._bytes == 8)
         cable.pull()
         entries = await until_ended(port)
     assert data_of(entries) == b"12345678"
@@ -220,10 +223,12 @@ async def test_a_line_that_was_throttled_while_paused_may_miss_bytes_and_says_wh
     os.close(cable.device)
     sent = bytes(range(200)) * 30
     async with Tty(cable.path, SETTINGS, clock, most_bytes=64) as port:
+        fd = port._fd
+        assert fd is not None
         cable.say(b"!" * 64)
-        await asyncio.sleep(0.02)  # full now: it does not read on
+        await until(lambda: port._inbox._stopped)
         cable.say(sent)
-        await asyncio.sleep(0.02)
+        await until(lambda: line.queued(fd) >= line.NEARLY_FULL)
         entries: list[Entry] = []
         while not any(isinstance(each, Missing) for each in entries):
             entries += await port.take(5)
