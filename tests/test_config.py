@@ -122,12 +122,7 @@ BROKEN = [
     ),
     ('kind = "folder"', 'kind = "fodler"', 'line 14, destination.1.kind: is "fodler", must be "folder"'),
     ('kind = "folder"', 'kind = "folder"\nfrom = "begin"', 'line 15, destination.1.from: is "begin", must be "now" or'),
-    (
-        'kind = "folder"',
-        'kind = "folder"\nsend = "finl"',
-        'line 15, destination.1.send: is "finl", must be "all" or "final"; write "final"',
-    ),
-    ('kind = "folder"', 'kind = "folder"\nraw = "yes"', 'line 15, destination.1.raw: is "yes", must be true or false'),
+    (DRIVER, f'{DRIVER}\nmay_write = "yes"', 'line 11, analyser.1.may_write: is "yes", must be true or false'),
     ("Europe/Zurich", "Europe/Zürich", 'no timezone we know; write e.g. "Europe/Zurich"'),
     ("Europe/Zurich", "Mars", 'line 5, bench.timezone: is "Mars", no timezone we know; write e.g. "'),
     ("Europe/Zurich", "/etc/localtime", 'line 5, bench.timezone: is "/etc/localtime", no timezone we know'),
@@ -211,7 +206,7 @@ def test_what_is_left_out_has_the_documented_default(tmp_path: Path) -> None:
     (analyser,), (destination,) = read.analysers, read.destinations
     assert analyser.may_write is False
     assert (analyser.purpose, analyser.make, analyser.model, analyser.serial_number, analyser.firmware) == (None,) * 5
-    assert (destination.encoding, destination.from_, destination.send, destination.raw) == ("json", "now", "all", False)
+    assert (destination.encoding, destination.from_) == ("json", "now")
     assert (read.log.level, read.log.form) == ("info", "lines")
 
 
@@ -221,9 +216,7 @@ def test_everything_that_may_be_said_is_heard(tmp_path: Path) -> None:
         f'{DRIVER}\nserial = {{ baud = 19200, bits = 7, parity = "even", stop = 2 }}\npurpose = "production"\n'
         f'may_write = true\nmake = "Invented"\nmodel = "Two"\nserial_number = "0042"\nfirmware = "1.0"',
     )
-    text = text.replace(
-        'path = "/srv/breath"', 'path = "/srv/breath"\nencoding = "json"\nfrom = "start"\nsend = "final"\nraw = true'
-    )
+    text = text.replace('path = "/srv/breath"', 'path = "/srv/breath"\nencoding = "json"\nfrom = "start"')
     text = text.replace(
         "[[analyser]]", f'sheets = "{tmp_path}"\n\n[log]\nlevel = "debug"\nas = "json"\n\n[[analyser]]', 1
     )
@@ -237,7 +230,7 @@ def test_everything_that_may_be_said_is_heard(tmp_path: Path) -> None:
         "1.0",
     )
     assert analyser.may_write
-    assert (destination.from_, destination.send, destination.raw) == ("start", "final", True)
+    assert (destination.encoding, destination.from_) == ("json", "start")
     assert (read.log.level, read.log.form) == ("debug", "json")
     assert read.bench.sheets == tmp_path
 

@@ -188,8 +188,6 @@ class Destination(_Table):
     path: Annotated[Folder, Field(examples=["/srv/breath"])]
     encoding: Literal["json"] = "json"
     from_: Annotated[Literal["now", "start"], Field(alias="from")] = "now"
-    send: Literal["all", "final"] = "all"
-    raw: bool = False
 
 
 class Log(_Table):
