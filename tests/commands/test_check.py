@@ -1,0 +1,129 @@
+"""`tidewire check`: every point in words, the cure where it is not good, and nothing disturbed or left behind."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+from typing import TYPE_CHECKING
+
+import apsw
+import pytest
+
+from capture.journal.store import FILE_NAME, VERSION, Store
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from tests.commands.conftest import Desk
+
+
+def change(desk: Desk, old: str, new: str) -> None:
+    written = desk.config.read_text(encoding="utf-8")
+    assert old in written
+    desk.config.write_text(written.replace(old, new), encoding="utf-8")
+
+
+@pytest.fixture
+def device() -> Iterator[str]:
+    master, slave = pty.openpty()
+    yield os.ttyname(slave)
+    os.close(slave)
+    os.close(master)
+
+
+def test_a_set_up_in_order_is_good_in_every_point(desk: Desk, device: str) -> None:
+    change(desk, f"{desk.folder}/no-such-device", device)
+
+    result = desk.type("check")
+
+    assert result.exit_code == 0, result.output
+    assert all(line.startswith("good: ") for line in result.output.splitlines())
+
+
+def test_a_missing_port_is_to_be_seen_to(desk: Desk) -> None:
+    result = desk.type("check")
+
+    assert result.exit_code == 1
+    assert "SEE TO: port" in result.output
+    assert "plug the adapter in" in result.output
+
+
+def test_all_mistakes_of_a_configuration_are_listed_and_final(desk: Desk) -> None:
+    change(desk, "timezone", "timezon")
+    change(desk, 'driver = "delimited-line"', 'driver = "delimited-line"\nserial = { baud = -1 }')
+
+    result = desk.type("check")
+
+    assert result.exit_code == 78
+    assert "timezon" in result.stderr
+    assert "baud" in result.stderr
+
+
+def test_a_driver_that_is_not_there_is_final_and_the_nearest_is_named(desk: Desk) -> None:
+    change(desk, '"delimited-line"', '"delimited-lines"')
+
+    result = desk.type("check")
+
+    assert result.exit_code == 78
+    assert "line 10, analyser.1.driver" in result.output
+    assert "delimited-line" in result.output
+
+
+def test_a_missing_folder_is_to_be_seen_to_and_not_made(desk: Desk) -> None:
+    (desk.folder / "breath").rmdir()
+
+    result = desk.type("check")
+
+    assert result.exit_code == 1
+    assert "is not there: mount it" in result.output
+    assert not (desk.folder / "breath").exists()
+
+
+def test_a_newer_journal_is_final(desk: Desk) -> None:
+    Store.open(desk.folder / "data", create=True).close() if _made(desk) else None
+    connection = apsw.Connection(str(desk.folder / "data" / FILE_NAME))
+    connection.pragma("user_version", VERSION + 1)
+    connection.close()
+
+    result = desk.type("check")
+
+    assert result.exit_code == 78
+    assert "is of a newer tidewire" in result.output
+
+
+def _made(desk: Desk) -> bool:
+    (desk.folder / "data").mkdir()
+    return True
+
+
+def test_a_file_that_is_no_journal_is_final(desk: Desk) -> None:
+    (desk.folder / "data").mkdir()
+    (desk.folder / "data" / FILE_NAME).write_bytes(b"something else")
+
+    assert desk.type("check").exit_code == 78
+
+
+def test_recordings_and_standard_input_are_looked_at_too(desk: Desk) -> None:
+    change(desk, f"{desk.folder}/no-such-device", f"recording:{desk.folder}/torn.txt")
+    (desk.folder / "torn.txt").write_text("# format: stream-recording/1\n")
+    assert desk.type("check").exit_code == 78
+    change(desk, f"recording:{desk.folder}/torn.txt", f"recording:{desk.folder}/none.txt")
+    assert desk.type("check").exit_code == 1
+    change(desk, f"recording:{desk.folder}/none.txt", "stdin")
+
+    assert desk.type("check").exit_code == 0
+
+
+def test_the_same_as_data(desk: Desk) -> None:
+    points = json.loads(desk.type("check", "--json").output)["points"]
+
+    assert [point["good"] for point in points] == [True, True, False, True]
+
+
+def test_looking_leaves_nothing_behind(desk: Desk) -> None:
+    before = sorted(str(path) for path in desk.folder.rglob("*"))
+
+    desk.type("check")
+
+    assert sorted(str(path) for path in desk.folder.rglob("*")) == before
