@@ -46,6 +46,9 @@ class _Builtin(Mapping[str, Driver]):
             self._loaded[name] = _named(load_sheet(self._folder / name / "sheet.toml"), name)
         return self._loaded[name]
 
+    def __contains__(self, name: object) -> bool:
+        return name in self._names  # what Mapping inherits would load the driver to see whether it is there
+
     def __iter__(self) -> Iterator[str]:
         return iter(self._names)
 

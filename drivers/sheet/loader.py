@@ -60,6 +60,8 @@ def _translated(document: Document, error: ValidationError) -> SheetError:
         said = f'"{path[-1]}" is missing; add it'
     elif kind.startswith("union_tag"):
         path, said = (*path, "by"), 'write by = "line" or by = "between"'
+    elif kind in ("model_type", "model_attributes_type"):
+        said = f"should be a table, {{ ... }}; found {first['input']!r}"
     elif kind == "value_error":
         said = said.removeprefix("Value error, ")
     else:

@@ -24,6 +24,12 @@ def _ascii(text: str) -> str:
     return text
 
 
+def _silence(seconds: float) -> float:
+    if not LEAST_QUIET_S <= seconds <= 3600:
+        raise ValueError(f"write {LEAST_QUIET_S} to 3600 seconds: a USB adapter hides a shorter silence")
+    return seconds
+
+
 def _driver_name(text: str) -> str:
     small = text.isascii() and text.replace("-", "").isalnum() and text == text.lower()
     if not small or len(text) > 32 or text.startswith("-"):
@@ -68,7 +74,7 @@ class Framed(Table):
 
     end: Ascii
     longest: int = Field(alias="max", ge=4, le=65536)
-    quiet_s: float = Field(2.0, ge=LEAST_QUIET_S, le=3600)
+    quiet_s: Annotated[float, AfterValidator(_silence)] = 2.0
 
 
 class ByLine(Framed):

@@ -1,0 +1,232 @@
+"""A wrong sheet is one line: file, line, key, what is wrong, and what to write instead."""
+
+from __future__ import annotations
+
+import pytest
+
+from drivers.sheet.compile import compile_sheet
+from drivers.sheet.loader import SheetError, load
+
+# The minimal sheet of the design, word for word.
+LINE = r"""sheet = 1                                            # RES;0412;24/11/2026 10:31;B;37;<2;16.4
+name = "delimited-line"
+version = "1.0"
+serial = { baud = 9600, bits = 8, parity = "none", stop = 1 }
+frame = { by = "line", end = "\r\n", max = 96 }
+sentinels = { "----" = "not-measurable", "OVR" = "above" }
+[[message]]
+when = { field = 1, is = "RES" }
+gives = "result"
+split = ";"
+fields = 7
+number = { field = 2 }
+clock = { field = 3, as = "DD/MM/YYYY hh:mm" }
+kind = { field = 4, map = { B = "breath", A = "room-air", C = "calibration-gas" } }
+hydrogen = { field = 5, unit = "ppm" }
+methane = { field = 6, unit = "ppm" }
+oxygen = { field = 7, unit = "%" }
+"""
+STATE = """[[message]]
+when = { field = 1, is = "STA" }
+gives = "event"
+split = ";"
+fields = 3
+event = { field = 2, map = { WARM = "warming-up" } }
+detail = { text = { field = 3 } }
+"""
+BLOCK = r"""sheet = 1
+name = "block"
+version = "1"
+frame = { by = "between", start = "<", end = ">", max = 99 }
+sum = { kind = "xor8", until = "*", written = "hex2" }
+label = ":"
+lines = "\n"
+[[message]]
+when = { label = "MSG", is = "R" }
+gives = "result"
+oxygen = { label = "O2", unit = "%", unit_from = "frame" }
+other = { flow = { label = "FL" } }
+"""
+
+
+def test_the_minimal_sheet_loads_as_it_is_printed_in_the_design() -> None:
+    sheet, document = load(LINE, "x.toml")
+    assert sheet.name == "delimited-line"
+    assert len(LINE.splitlines()) < 25
+    assert document.line_of(("message", 0, "oxygen", "unit")) == 17
+
+
+@pytest.mark.parametrize("sheet", [LINE, LINE + STATE, BLOCK])
+def test_a_good_sheet_is_a_driver(sheet: str) -> None:
+    assert compile_sheet(sheet, "x.toml").source == sheet
+
+
+def refusal(sheet: str, old: str, new: str) -> str:
+    assert old in sheet
+    with pytest.raises(SheetError) as caught:
+        compile_sheet(sheet.replace(old, new), "x.toml")
+    said = str(caught.value)
+    assert "\n" not in said
+    return said
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("sheet = 1 ", "sheet = 2 ", "x.toml, line 1, sheet: should be 1; found 2"),
+        ("version", "verison", 'x.toml, line 3, verison: unknown key; did you mean "version"?'),
+        ("version", "zzz", "x.toml, line 3, zzz: unknown key; known here: sheet, name, version, about, serial"),
+        ('name = "delimited-line"\n', "", 'x.toml, line 1, name: "name" is missing; add it'),
+        ('"delimited-line"', '"Delimited"', "x.toml, line 2, name: write at most 32 small letters, digits and hyphens"),
+        ('"delimited-line"', '"-line"', "x.toml, line 2, name: write at most 32 small letters"),
+        ('"delimited-line"', '"a/b"', "x.toml, line 2, name: write at most 32 small letters"),
+        ('"delimited-line"', '"é"', "x.toml, line 2, name: write at most 32 small letters"),
+        ('"1.0"', "1.0", "x.toml, line 3, version: should be a valid string; found 1.0"),
+        (
+            '{ baud = 9600, bits = 8, parity = "none", stop = 1 }',
+            "9600",
+            "x.toml, line 4, serial: should be a table, { ... }",
+        ),
+        ("baud = 9600", "baud = 9", "x.toml, line 4, serial.baud: should be greater than or equal to 50; found 9"),
+        ("baud = 9600", 'baud = "9600"', "x.toml, line 4, serial.baud: should be a valid integer; found '9600'"),
+        ('parity = "none"', 'parity = "mark"', "x.toml, line 4, serial.parity: should be 'none', 'even' or 'odd'"),
+        ("stop = 1", "stopp = 1", 'x.toml, line 4, serial.stopp: unknown key; did you mean "stop"?'),
+        ('by = "line"', 'by = "lines"', 'x.toml, line 5, frame.by: write by = "line" or by = "between"'),
+        ('by = "line", ', "", 'x.toml, line 5, frame.by: write by = "line" or by = "between"'),
+        (r'end = "\r\n"', 'end = ""', "x.toml, line 5, frame.end: write 1 to 32 ASCII characters"),
+        (r'end = "\r\n"', 'end = "é"', "x.toml, line 5, frame.end: write 1 to 32 ASCII characters"),
+        (r'end = "\r\n", ', "", 'x.toml, line 5, frame.end: "end" is missing; add it'),
+        ("max = 96", "maxx = 96", 'x.toml, line 5, frame.maxx: unknown key; did you mean "max"?'),
+        ("max = 96", "max = 3", "x.toml, line 5, frame.max: should be greater than or equal to 4; found 3"),
+        (r'"\r\n", max = 96', '"12345", max = 5', "x.toml, line 5, frame.max: leaves no room between the marks"),
+        (
+            "max = 96",
+            "max = 96, quiet_s = 0.04",
+            "x.toml, line 5, frame.quiet_s: write 0.05 to 3600 seconds: a USB adapter hides a shorter silence",
+        ),
+        ("max = 96", 'max = 96, start = "x"', "x.toml, line 5, frame.start: unknown key; "),
+        ('OVR" = "above"', 'OVR" = "over"', "x.toml, line 6, sentinels.OVR: should be 'ok', 'below', 'above'"),
+        (
+            'OVR" = "above"',
+            'OVR" = "ok"',
+            'x.toml, line 6, sentinels.OVR: a sentinel has no value, so "ok" is impossible',
+        ),
+        ("field = 1,", "", 'x.toml, line 8, message.1.when: needs exactly one place; write field = 2 or label = "NO"'),
+        ("field = 1,", 'field = 1, label = "X",', "x.toml, line 8, message.1.when: needs exactly one place"),
+        ("field = 1,", 'label = "X",', "x.toml, line 8, message.1.when: label needs to know what follows labels"),
+        ("field = 1,", "field = 8,", "x.toml, line 8, message.1.when.field: the message has 7 fields; write 1 to 7"),
+        ("field = 1,", "field = 0,", "x.toml, line 8, message.1.when.field: should be greater than or equal to 1"),
+        ('gives = "result"', 'gives = "results"', "x.toml, line 9, message.1.gives: should be 'result', 'event'"),
+        (
+            'gives = "result"',
+            'gives = "noise"',
+            'message.1.number: a message that gives "noise" has no number; take it out',
+        ),
+        ('gives = "result"', 'gives = "progress"', 'line 12, message.1.number: a message that gives "progress" has no'),
+        (
+            'split = ";"\n',
+            "",
+            'x.toml, line 8, message.1.when: field needs to know what splits fields; add split = ";"',
+        ),
+        ('split = ";"', 'split = ";"\nlabel = ":"', "x.toml, line 7, message.1: has both split and label"),
+        (
+            'split = ";"',
+            'split = "."',
+            "x.toml, line 1, decimal: is also what splits the fields; one of the two must differ",
+        ),
+        ("fields = 7\n", "", "x.toml, line 7, message.1: says split but not how many; add fields = N"),
+        ("{ field = 2 }", "{ field = 9 }", "x.toml, line 12, message.1.number.field: the message has 7 fields"),
+        ("{ field = 2 }", "{ }", "x.toml, line 12, message.1.number: needs exactly one place"),
+        ("DD/MM/YYYY hh:mm", "DD/MM/YYYY", 'line 13, message.1.clock.as: the pattern "DD/MM/YYYY" lacks hh, mm'),
+        ('B = "breath"', 'B = "braeth"', "x.toml, line 14, message.1.kind.map.B: should be 'breath', 'room-air'"),
+        (
+            'field = 5, unit = "ppm"',
+            'field = 5, unit = "ppn"',
+            'hydrogen.unit: unknown word "ppn"; did you mean "ppm"?',
+        ),
+        ('field = 5, unit = "ppm"', 'field = 5, unit = "furlong"', "write one of %, ppb, ppm"),
+        ('field = 5, unit = "ppm"', "field = 5", 'x.toml, line 15, message.1.hydrogen.unit: "unit" is missing; add it'),
+        ("hydrogen =", "hydrogene =", 'x.toml, line 15, message.1.hydrogene: unknown key; did you mean "hydrogen"?'),
+        ("sheet = 1 ", "sheet = ", "x.toml, line 1, column"),
+    ],
+)
+def test_a_mistake_in_a_line_sheet_is_named(old: str, new: str, said: str) -> None:
+    assert said in refusal(LINE, old, new)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        (
+            'WARM = "warming-up"',
+            'WARM = "warmingup"',
+            'event.map.WARM: unknown word "warmingup"; did you mean "warming-up"?',
+        ),
+        (
+            "event = { field = 2, map = { WARM",
+            'event = { always = "redy" } #',
+            'always: unknown word "redy"; did you mean "ready"?',
+        ),
+        ("event = { field = 2, map = { WARM", "#", "message.2: gives an event without naming it; add event ="),
+        (
+            "event = { field = 2, ",
+            'event = { always = "ready", ',
+            "message.2.event: needs either always, or a place and its map",
+        ),
+        ('map = { WARM = "warming-up" }', 'always = "ready"', "message.2.event: needs either always, or a place"),
+        (', map = { WARM = "warming-up" }', "", "message.2.event: needs either always, or a place and its map"),
+        ('is = "STA"', 'is = "RES"', "x.toml, line 19, message.2.when: another message has the same when"),
+        (
+            "detail = {",
+            'hydrogen = { field = 3, unit = "ppm" } #',
+            'message.2.hydrogen: a message that gives "event" has no hydrogen',
+        ),
+        (
+            "{ text = { field = 3 } }",
+            "{ text = { field = 4 } }",
+            "message.2.detail.text.field: the message has 3 fields",
+        ),
+    ],
+)
+def test_a_mistake_in_an_event_is_named(old: str, new: str, said: str) -> None:
+    assert said in refusal(LINE + STATE, old, new)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('start = "<"', 'start = ">"', "x.toml, line 4, frame.start: one mark contains the other"),
+        ('start = "<"', 'start = ">>"', "x.toml, line 4, frame.start: one mark contains the other"),
+        ('start = "<", ', "", 'x.toml, line 4, frame.start: "start" is missing; add it'),
+        ("max = 99", 'max = 99, by2 = "x"', "x.toml, line 4, frame.by2: unknown key; "),
+        ('"xor8"', '"xor9"', 'x.toml, line 5, sum.kind: unknown word "xor9"; did you mean "xor8"?'),
+        ('"hex2"', '"hex4"', 'x.toml, line 5, sum.written: xor8 has 8 bits; write written = "hex2"'),
+        ('"hex2"', '"dec"', "x.toml, line 5, sum.written: should be 'hex2', 'hex4' or 'hex8'"),
+        ('lines = "\\n"\n', "", 'message.1: label needs the line end inside the frame; add lines = "\\r\\n"'),
+        (
+            'oxygen = { label = "O2", unit = "%", unit_from = "frame" }\n',
+            "",
+            "message.1: gives a result without any gas",
+        ),
+        ('{ label = "FL" }', '{ label = "FL", unit_from = "frame" }', 'other.flow: unit_from = "frame" needs a unit'),
+        ('{ label = "FL" }', '{ label = "FL", unit = "l/min" }', 'other.flow.unit: unknown word "l/min"; write one of'),
+        ("{ flow =", "{ kind =", "message.1.other.kind: kind is the name of an unmapped kind; choose another"),
+        (
+            "[[message]]\n",
+            '[[message]]\ngives = "noise"\n[[message]]\n',
+            "line 8, message.1: only the last message may stand",
+        ),
+        ("[[message]]\n", "[message]\n", "x.toml, line 8, message: should be a valid list"),
+    ],
+)
+def test_a_mistake_in_a_block_sheet_is_named(old: str, new: str, said: str) -> None:
+    assert said in refusal(BLOCK, old, new)
+
+
+def test_a_unit_of_the_sheets_own_is_known_once_it_is_listed() -> None:
+    compile_sheet(
+        BLOCK.replace('{ label = "FL" }', '{ label = "FL", unit = "l/min" }').replace(
+            "label =", 'units = ["l/min"]\nlabel =', 1
+        ),
+        "x",
+    )

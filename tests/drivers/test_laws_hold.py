@@ -1,0 +1,163 @@
+"""Every law, on every recording of every built-in driver: a new driver is under the laws as soon as it is there."""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cache
+from random import Random
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from drivers import laws, registry
+from drivers.contract import Result
+from drivers.hearing import heard_bytes, play, recut
+from drivers.laws import Damage, Disturbance
+from drivers.recording import decode
+
+if TYPE_CHECKING:
+    from drivers.contract import Driver
+    from drivers.recording import Entry
+
+RECORDINGS = sorted((path.parent.parent.name, path.stem) for path in registry.SHEETS.glob("*/recordings/*.txt"))
+
+# Single flipped bits in the results of the recordings of a format without a check. `unseen` of `tried` give a wrong gas
+# or oxygen value, `unseen_beside` a wrong number, clock or kind, and nothing in the item shows it: that is why such
+# results carry integrity "none". Counted once more by a split loop written for the purpose, which found the same 419.
+# A format whose frames carry a check has no line here: the law lets none through.
+UNSEEN = {"delimited-line": Damage(tried=6776, unseen=419, unseen_beside=1255)}
+
+
+@cache
+def driver_named(name: str) -> Driver:
+    return registry.builtin()[name]
+
+
+@cache
+def entries_of(name: str, recording: str) -> tuple[Entry, ...]:
+    return tuple(decode((registry.SHEETS / name / "recordings" / f"{recording}.txt").read_bytes()).entries)
+
+
+def longest_of(name: str) -> int:
+    longest = tomllib.loads(driver_named(name).source)["frame"]["max"]
+    assert isinstance(longest, int)
+    return longest
+
+
+each_recording = pytest.mark.parametrize(("name", "recording"), RECORDINGS)
+each_driver = pytest.mark.parametrize("name", list(registry.builtin()))
+
+
+@each_driver
+def test_each_driver_has_a_recording_of_everything_an_analyser_may_do(name: str) -> None:
+    there = {recording for driver, recording in RECORDINGS if driver == name}
+    assert there >= {
+        "warming-up",
+        "room-air",
+        "breath",
+        "above-range",
+        "below-range",
+        "not-measurable",
+        "fault",
+        "unplugged",
+        "session",
+    }
+
+
+@each_recording
+@given(places=st.lists(st.floats(0, 1), max_size=12))
+@settings(max_examples=20, deadline=None)
+def test_items_do_not_depend_on_how_the_bytes_were_cut(name: str, recording: str, places: list[float]) -> None:
+    entries = entries_of(name, recording)
+    size = len(heard_bytes(entries))
+    laws.cut_independent(driver_named(name), entries, [int(place * size) for place in places])
+
+
+@each_recording
+def test_at_any_time_bytes_fed_are_bytes_in_items_and_bytes_held(name: str, recording: str) -> None:
+    entries = entries_of(name, recording)
+    most = longest_of(name)
+    laws.covered(driver_named(name), recut(entries, None), most)
+    laws.covered(driver_named(name), recut(entries, []), most)
+
+
+@each_recording
+def test_at_a_rest_point_a_fresh_decoder_changes_nothing(name: str, recording: str) -> None:
+    laws.restful(driver_named(name), entries_of(name, recording))
+
+
+@each_recording
+def test_every_byte_of_every_item_has_its_part(name: str, recording: str) -> None:
+    laws.laid_out(driver_named(name), entries_of(name, recording))
+
+
+@each_recording
+def test_what_is_no_number_is_no_value(name: str, recording: str) -> None:
+    laws.numerate(driver_named(name), entries_of(name, recording))
+
+
+@each_recording
+def test_after_a_disturbance_frames_are_read_as_ever(name: str, recording: str) -> None:
+    entries = entries_of(name, recording)
+    for disturbance in laws.disturbances(heard_bytes(entries), Random(f"{name} {recording}")):
+        laws.resynchronising(driver_named(name), entries, disturbance)
+
+
+@each_driver
+@given(data=st.binary(max_size=400), size=st.integers(1, 40))
+@settings(max_examples=60, deadline=None)
+def test_any_bytes_give_items(name: str, data: bytes, size: int) -> None:
+    laws.tolerant(driver_named(name), data, size)
+
+
+@each_driver
+@given(
+    pieces=st.lists(
+        st.sampled_from(
+            [b"RES;", b"0412;", b"\r\n", b"\x02", b"\x03", b"MSG:RESULT\r\n", b"*", b"5F", b":", b"x" * 90]
+        ),
+        max_size=30,
+    ),
+    size=st.integers(1, 40),
+)
+@settings(max_examples=60, deadline=None)
+def test_any_pieces_of_frames_give_items(name: str, pieces: list[bytes], size: int) -> None:
+    laws.tolerant(driver_named(name), b"".join(pieces), size)
+
+
+@each_driver
+def test_an_endless_frame_is_refused_at_the_longest_length_of_the_sheet(name: str) -> None:
+    entries = [entry for driver, recording in RECORDINGS if driver == name for entry in entries_of(name, recording)]
+    assert laws.bounded(driver_named(name), entries) == longest_of(name)
+
+
+@each_driver
+def test_flipped_bits_are_refused_by_a_check_and_counted_where_there_is_none(name: str) -> None:
+    driver = driver_named(name)
+    total = Damage(0, 0, 0)
+    for each, recording in RECORDINGS:
+        if each == name:
+            total += laws.checked(driver, entries_of(name, recording))
+    assert total.tried > 1000
+    assert total == UNSEEN.get(name, Damage(total.tried, 0, 0))
+
+
+def test_results_without_a_check_say_so() -> None:
+    for name, integrity in (("delimited-line", "none"), ("label-block", "checksum")):
+        items = play(driver_named(name), entries_of(name, "breath"))
+        assert {each.integrity for each in items if isinstance(each, Result)} == {integrity}
+
+
+@each_driver
+def test_all_laws_can_be_asked_at_once(name: str) -> None:
+    driver = driver_named(name)
+    damage = laws.all_laws(driver, [entries_of(name, "breath"), entries_of(name, "unplugged")], seed=7)
+    assert damage.tried > 0
+
+
+def test_a_disturbance_is_any_replacement() -> None:
+    laws.resynchronising(
+        driver_named("delimited-line"), entries_of("delimited-line", "breath"), Disturbance(3, 50, b"\r\n\r")
+    )
