@@ -61,7 +61,7 @@ from = "start"
 """
 
 
-@click.command(epilog="Example: tidewire demo --folder /tmp/tidewire-demo")
+@click.command(epilog="Example: tidewire demo --folder demo")
 @click.option("--folder", type=click.Path(path_type=Path), help="An empty folder for all of it.  [default: a new one]")
 @click.option("--seed", type=int, default=1, show_default=True, help="Same seed, same bytes on the lines.")
 def command(folder: Path | None, seed: int) -> int:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from drivers.recording import Recording
 
 
-@click.command(epilog="Example: tidewire replay session.txt --to /tmp/breath")
+@click.command(epilog="Example: tidewire replay session.txt --to breath")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option(
     "--to", type=click.Path(path_type=Path), required=True, help="The folder for the records; made if missing."

@@ -11,6 +11,7 @@ Rules of the room:
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import signal
 from datetime import UTC, datetime
 from functools import partial
@@ -25,6 +26,7 @@ from capture.daemon.notify import notify, watchdog_s
 from capture.daemon.session import Session
 from capture.destinations.folder import Folder
 from capture.destinations.pump import Pump
+from capture.destinations.thread import ThreadCarrier
 from capture.errors import ConfigError, JournalError
 from capture.journal.store import Store
 from capture.record.times import text as time_text
@@ -59,6 +61,7 @@ class Service:
         self.sessions: list[Session] = []
         self.pumps: list[Pump] = []
         self._store: Store | None = None
+        self._left_waiting = False
 
     def stop(self) -> None:
         """Begin an orderly end."""
@@ -91,7 +94,7 @@ class Service:
         for wanted in self.config.destinations:
             whole = wanted.from_ == "start"
             await store.run(partial(_join, wanted, from_start=whole, now=now))
-            pump = Pump(store, Folder(wanted.name, wanted.path))
+            pump = Pump(store, ThreadCarrier(Folder(wanted.name, wanted.path)))
             pump.start()
             self.pumps.append(pump)
         self.sessions = [
@@ -131,7 +134,8 @@ class Service:
             notify(STOPPING="1")
             server.close()
             address.to_listen(self.config.bench.data).unlink(missing_ok=True)
-        return int(failed or any(session.state == "refused" for session in self.sessions))
+        refused = any(session.state == "refused" for session in self.sessions)
+        return int(failed or refused or self._left_waiting)
 
     async def _supervise(self, session: Session) -> None:
         while not self._stopping.is_set():
@@ -148,9 +152,14 @@ class Service:
     async def _all_ended(self, receiving: list[asyncio.Task[None]]) -> None:
         """End the service when every port has ended for good and everything is passed on."""
         await asyncio.wait(receiving)
-        async with asyncio.timeout(PASSED_ON_WITHIN_S):
-            while not all(pump.caught_up for pump in self.pumps):  # noqa: ASYNC110 - they live on threads of their own
-                await asyncio.sleep(0.02)
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(PASSED_ON_WITHIN_S):
+                while not all(pump.caught_up for pump in self.pumps):  # noqa: ASYNC110 - they live on threads of their own
+                    await asyncio.sleep(0.02)
+        for pump in self.pumps:
+            if not pump.caught_up:
+                self._left_waiting = True
+                log.error("not all is passed on", destination=pump.name, words=pump.words)
         self.stop()
 
     async def _heartbeat(self, store: Store) -> None:
@@ -170,9 +179,7 @@ class Service:
         for pump in self.pumps:
             finished = await asyncio.to_thread(pump.stop)
             if not finished:
-                log.warning(
-                    "still sending", destination=pump.destination.name, words="it is sent again at the next start"
-                )
+                log.warning("still sending", destination=pump.name, words="it is sent again at the next start")
 
     # What the control socket asks -----------------------------------------------------------------------------------
 
@@ -187,7 +194,7 @@ class Service:
     async def _status(self, store: Store) -> dict[str, Any]:
         totals = await asks.answer(store, "totals", {})
         destinations = await asks.answer(store, "destinations", {})
-        states = {pump.destination.name: pump for pump in self.pumps}
+        states = {pump.name: pump for pump in self.pumps}
         return {
             "running": True,
             "headline": self.headline(),
@@ -202,7 +209,7 @@ class Service:
     def headline(self) -> str:
         """One line for systemd and for people."""
         count = sum(session.state == "receiving" for session in self.sessions)
-        down = [pump.destination.name for pump in self.pumps if pump.state == "down"]
+        down = [pump.name for pump in self.pumps if pump.state == "down"]
         waiting = f"; waiting for {', '.join(down)}" if down else ""
         return f"receiving from {count} of {len(self.sessions)}{waiting}"
 

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from capture.acts import hear, keep
-from capture.destinations import pump as room
+from capture.destinations import thread as room
 from capture.destinations.pump import Pump
+from capture.destinations.thread import ThreadCarrier
 from capture.errors import DestinationDown
 from capture.journal import deliveries
 from capture.journal.deliveries import Answer
@@ -68,7 +69,7 @@ def test_what_waits_at_the_start_and_what_comes_later_is_sent_once_and_in_order(
     far = FarSide()
     for n in range(3):
         breath(begun, n)
-    pump = Pump(begun, far, window=2)
+    pump = Pump(begun, ThreadCarrier(far), window=2)
     pump.start()
     for n in range(3, 6):
         breath(begun, n)
@@ -89,7 +90,7 @@ def test_nothing_is_sent_before_its_attempt_is_on_the_disk(begun: Store) -> None
         )
         states.append(row[0])
 
-    pump = Pump(begun, FarSide(look))
+    pump = Pump(begun, ThreadCarrier(FarSide(look)))
     pump.start()
     breath(begun, 0)
 
@@ -101,7 +102,7 @@ def test_nothing_is_sent_before_its_attempt_is_on_the_disk(begun: Store) -> None
 def test_the_attempt_rides_in_the_commit_of_the_bytes(begun: Store) -> None:
     """One commit for bytes, items, records and attempt; one for the answer: no more when the destination is idle."""
     join(begun)
-    pump = Pump(begun, FarSide())
+    pump = Pump(begun, ThreadCarrier(FarSide()))
     pump.start()
     before = begun.commits
 
@@ -118,7 +119,7 @@ def test_what_was_attempted_without_an_answer_is_sent_again_with_the_same_number
     left = begun.call(lambda tx: deliveries.take_up(tx, "far", {"reading": "readings"}.get, 10))
     breath(begun, 1)
     far = FarSide()
-    pump = Pump(begun, far)
+    pump = Pump(begun, ThreadCarrier(far))
     pump.start()
 
     until(lambda: len(far.got) == 2 and pump.caught_up)
@@ -137,7 +138,7 @@ def test_a_destination_that_is_down_waits_says_why_and_loses_nothing(begun: Stor
             raise DestinationDown("the share is not mounted: mount it")
 
     far = FarSide(down)
-    pump = Pump(begun, far)
+    pump = Pump(begun, ThreadCarrier(far))
     pump.start()
     for n in range(5):
         breath(begun, n)
@@ -162,7 +163,7 @@ def test_a_destination_that_breaks_is_tried_again(begun: Store) -> None:
             raise ZeroDivisionError("nobody thought of this")
 
     far = FarSide(breaking)
-    pump = Pump(begun, far)
+    pump = Pump(begun, ThreadCarrier(far))
     pump.start()
     breath(begun, 0)
 
@@ -174,7 +175,7 @@ def test_a_destination_that_breaks_is_tried_again(begun: Store) -> None:
 def test_a_hung_destination_does_not_hold_up_the_journal_and_the_stop_is_bounded(begun: Store) -> None:
     join(begun)
     release = threading.Event()
-    pump = Pump(begun, FarSide(lambda _: _wait(release)))
+    pump = Pump(begun, ThreadCarrier(FarSide(lambda _: _wait(release))))
     pump.start()
     for n in range(20):
         breath(begun, n)  # returns only when it is stored
@@ -192,7 +193,7 @@ def test_a_refusal_is_settled_and_the_next_goes_on(begun: Store) -> None:
 
     join(begun)
     far = Choosy()
-    pump = Pump(begun, far)
+    pump = Pump(begun, ThreadCarrier(far))
     pump.start()
     breath(begun, 0)
     breath(begun, 1)
