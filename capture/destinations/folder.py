@@ -51,7 +51,7 @@ class Folder:
         self.path = path
         self._device: int | None = None
 
-    def channel_of(self, kind: str) -> str | None:
+    def channel_of(self, kind: str, _analyser: str | None) -> str | None:
         """The sub-folder for records of that kind."""
         return CHANNELS.get(kind)
 

@@ -40,8 +40,8 @@ class Carrier(Protocol):
 
     name: str
 
-    def channel_of(self, kind: str) -> str | None:
-        """The channel for records of that kind; None: not for this destination."""
+    def channel_of(self, kind: str, analyser: str | None) -> str | None:
+        """The channel for such records: their delivery numbers are dense in it. None: not for this destination."""
         ...
 
     def start(self, pump: Pump) -> None:

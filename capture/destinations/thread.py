@@ -30,8 +30,8 @@ class Blocking(Protocol):
 
     name: str
 
-    def channel_of(self, kind: str) -> str | None:
-        """The channel for records of that kind; None: not for this destination."""
+    def channel_of(self, kind: str, analyser: str | None) -> str | None:
+        """The channel for such records: their delivery numbers are dense in it. None: not for this destination."""
         ...
 
     def send(self, parcels: Sequence[Parcel]) -> Sequence[Answer]:

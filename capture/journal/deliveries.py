@@ -86,10 +86,10 @@ def open_parcels(tx: Tx, destination: str) -> list[Parcel]:
     return [Parcel(row[0], row[1], UUID(bytes=row[2]), *row[3:]) for row in rows]
 
 
-def take_up(tx: Tx, destination: str, channel_of: Callable[[str], str | None], most: int) -> list[Parcel]:
+def take_up(tx: Tx, destination: str, channel_of: Callable[[str, str | None], str | None], most: int) -> list[Parcel]:
     """Take up the next records: an attempt row for each to be sent, a skipped row for each that is not needed.
 
-    `channel_of(kind)` names the channel, or None where this destination has no use for that kind.
+    `channel_of(kind, analyser)` names the channel, or None where this destination has no use for such a record.
     """
     busy = {parcel.id for parcel in open_parcels(tx, destination)}
     parcels: list[Parcel] = []
@@ -105,7 +105,7 @@ def take_up(tx: Tx, destination: str, channel_of: Callable[[str], str | None], m
         if not page:
             break
         for seq, kind, key, revision, analyser, time_ms, text, superseded in page:
-            channel = channel_of(kind)
+            channel = channel_of(kind, analyser)
             words = "not for this destination" if channel is None else "superseded before it was sent"
             if channel is None or superseded:
                 _add(tx, destination, seq, "skipped", words=words)

@@ -49,7 +49,7 @@ def test_each_kind_has_its_own_folder(target: Path) -> None:
     Folder("files", target).send([parcel(1), parcel(2, kind="event")])
 
     assert [name.split("/")[0] for name in files(target)] == ["events", "readings"]
-    assert Folder("files", target).channel_of("something-new") is None
+    assert Folder("files", target).channel_of("something-new", "h2-a") is None
 
 
 def test_the_same_delivery_made_again_after_a_crash_is_the_same_file(target: Path) -> None:

@@ -33,7 +33,7 @@ class FarSide:
         self.got: list[Parcel] = []
         self.before = before
 
-    def channel_of(self, kind: str) -> str | None:
+    def channel_of(self, kind: str, _analyser: str | None) -> str | None:
         return {"reading": "readings"}.get(kind)
 
     def send(self, parcels: Sequence[Parcel]) -> Sequence[Answer]:
@@ -116,7 +116,7 @@ def test_the_attempt_rides_in_the_commit_of_the_bytes(begun: Store) -> None:
 def test_what_was_attempted_without_an_answer_is_sent_again_with_the_same_number(begun: Store) -> None:
     join(begun)
     breath(begun, 0)
-    left = begun.call(lambda tx: deliveries.take_up(tx, "far", {"reading": "readings"}.get, 10))
+    left = begun.call(lambda tx: deliveries.take_up(tx, "far", lambda kind, _: {"reading": "readings"}.get(kind), 10))
     breath(begun, 1)
     far = FarSide()
     pump = Pump(begun, ThreadCarrier(far))
