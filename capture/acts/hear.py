@@ -27,7 +27,7 @@ def use(tx: Tx, name: str, sha256: str, text: str, now: Heard) -> None:
     key = ("used", sha256)
     if key in tx.memo:
         return
-    if tx.one("SELECT 1 FROM acts WHERE kind = 'used' AND json_extract(body, '$.sha256') = ?", sha256) is None:
+    if tx.one("SELECT 1 FROM deeds WHERE kind = 'used' AND json_extract(body, '$.sha256') = ?", sha256) is None:
         records.act(tx, Act("used", now.utc, body={"name": name, "sha256": sha256, "text": text}))
     tx.then(lambda: tx.memo.update({key: True}))
 
@@ -35,7 +35,7 @@ def use(tx: Tx, name: str, sha256: str, text: str, now: Heard) -> None:
 def text_used(tx: Tx, sha256: str) -> tuple[str, str] | None:
     """(name, text) of a sheet or configuration used at some time, by its digest."""
     row = tx.one(
-        "SELECT json_extract(body, '$.name'), json_extract(body, '$.text') FROM acts "
+        "SELECT json_extract(body, '$.name'), json_extract(body, '$.text') FROM deeds "
         "WHERE kind = 'used' AND json_extract(body, '$.sha256') = ?",
         sha256,
     )

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 def begin(tx: Tx, site: str, name: str, timezone: str, now: Heard, journal: UUID | None = None) -> Bench:
     """The bench with its journal's id: made at the first start, read at every later one."""
-    row = tx.one("SELECT json_extract(body, '$.journal') FROM acts WHERE kind = 'begun' ORDER BY seq LIMIT 1")
+    row = tx.one("SELECT json_extract(body, '$.journal') FROM deeds WHERE kind = 'begun' ORDER BY seq LIMIT 1")
     if row is not None:
         return Bench(site=site, name=name, journal=UUID(row[0]), timezone=timezone)
     made = journal or uuid4()

@@ -26,13 +26,14 @@ def readings(
 ) -> dict[str, Any]:
     """A page of records after seq `after`: `{"records": [{"seq": …, "text": …}], "next": seq, or None at the end}`.
 
+    A page may be short, or empty, before the end: it is bounded by what one transaction may look at.
+
     With `skip_to_last` only `next`: the seq after which so many records (or fewer) follow.
     """
     if skip_to_last is not None:
         return {"records": [], "next": records.before_last(tx, skip_to_last, kind, since_ms)}
-    rows = records.after(tx, after, PAGE, kind=kind, since_ms=since_ms)
-    full = len(rows) == PAGE
-    return {"records": [{"seq": row.seq, "text": row.text} for row in rows], "next": rows[-1].seq if full else None}
+    rows, follows = records.after(tx, after, PAGE, kind=kind, since_ms=since_ms)
+    return {"records": [{"seq": row.seq, "text": row.text} for row in rows], "next": follows}
 
 
 def destinations(tx: Tx) -> list[dict[str, Any]]:
@@ -162,7 +163,7 @@ def refused(tx: Tx, most: int = 20) -> list[dict[str, Any]]:
 def _deliveries(tx: Tx, seq: int) -> list[dict[str, Any]]:
     rows = tx.all(
         "SELECT destination, state, channel, number, settled_ms, words FROM deliveries WHERE seq = ? "
-        "AND destination IN (SELECT json_extract(body, '$.destination') FROM acts WHERE kind = 'joined')",
+        "AND destination IN (SELECT json_extract(body, '$.destination') FROM deeds WHERE kind = 'joined')",
         seq,
     )
     names = ("destination", "state", "channel", "number", "settled_ms", "words")

@@ -61,13 +61,21 @@ class Counts:
 
 
 def start_of(tx: Tx, destination: str) -> int | None:
-    """The seq after which the destination began, or None if it never joined."""
-    row = tx.one(
-        "SELECT json_extract(body, '$.after') FROM acts WHERE kind = 'joined' "
-        "AND json_extract(body, '$.destination') = ? ORDER BY seq LIMIT 1",
-        destination,
-    )
-    return row and int(row[0])
+    """The seq after which the destination began, or None if it never joined (memoised: it never changes)."""
+    key = ("joined", destination)
+    if key not in tx.memo:
+        row = tx.one(
+            "SELECT json_extract(body, '$.after') FROM deeds WHERE kind = 'joined' "
+            "AND json_extract(body, '$.destination') = ? ORDER BY seq LIMIT 1",
+            destination,
+        )
+        if row is None:
+            return None
+        after = int(row[0])
+        tx.then(lambda: tx.memo.update({key: after}))
+        return after
+    start: int = tx.memo[key]
+    return start
 
 
 def frontier(tx: Tx, destination: str) -> int:

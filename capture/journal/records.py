@@ -25,6 +25,9 @@ KINDS = {"breath-reading/1": "reading", "analyser-event/1": "event"}
 """What a record's format is called in the journal, on screens and in the names of folders."""
 
 
+ROWS_A_LOOK = 20_000
+
+
 @dataclass(frozen=True, slots=True)
 class Row:
     """One stored record beside its place in the journal."""
@@ -78,7 +81,7 @@ def act(tx: Tx, done: Act) -> int:
 
 def bodies(tx: Tx, kind: str) -> list[dict[str, Any]]:
     """The bodies of all acts of one (rare) kind, oldest first."""
-    return [numbers.loads(body) for (body,) in tx.all("SELECT body FROM acts WHERE kind = ? ORDER BY seq", kind)]
+    return [numbers.loads(body) for (body,) in tx.all("SELECT body FROM deeds WHERE kind = ? ORDER BY seq", kind)]
 
 
 def next_seq(tx: Tx) -> int:
@@ -140,12 +143,21 @@ def _row(row: tuple[Any, ...]) -> Row:
     return Row(row[0], row[1], UUID(bytes=row[2]), *row[3:])
 
 
-def after(tx: Tx, seq: int, most: int, *, kind: str, since_ms: int = 0) -> list[Row]:
-    """The next page of records of one kind after `seq`, oldest first."""
+def after(tx: Tx, seq: int, most: int, *, kind: str, since_ms: int = 0) -> tuple[list[Row], int | None]:
+    """The next page of records of one kind after `seq`, oldest first, and the seq to go on from (None: the end).
+
+    Looks at a bounded number of rows, so that a search for a late day among millions is many short looks.
+    """
     rows = tx.all(
-        f"{_SELECT} WHERE seq > ? AND kind = ? AND time_ms >= ? ORDER BY seq LIMIT ?", seq, kind, since_ms, most
+        f"{_SELECT} WHERE seq > ? AND seq <= ? AND kind = ? AND time_ms >= ? ORDER BY seq LIMIT ?",
+        seq,
+        seq + ROWS_A_LOOK,
+        kind,
+        since_ms,
+        most,
     )
-    return [_row(row) for row in rows]
+    reached = rows[-1][0] if len(rows) == most else seq + ROWS_A_LOOK
+    return [_row(row) for row in rows], reached if reached < next_seq(tx) - 1 else None
 
 
 def before_last(tx: Tx, most: int, kind: str, since_ms: int = 0) -> int:
