@@ -16,11 +16,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Left:
-    """One open stream. `offset` and `items`: its last rest point; `scripts` and `stored`: what was stored after it."""
+    """One open stream. `offset`, `items` and `marks`: its last rest point; `scripts`, `stored`: what was stored after it.
+
+    `marks`: so many marks stand between the last byte before the rest point and the point itself.
+    """
 
     head: StreamHead
     offset: int
     items: int
+    marks: int
     scripts: Sequence[str]
     stored: Sequence[streams.ItemRow]
 
@@ -38,7 +42,8 @@ def left_open(tx: Tx, analyser: str) -> list[Left]:
         stored: list[streams.ItemRow] = []
         while rows := streams.items_from(tx, no, rest.items + len(stored)):
             stored += rows
-        found.append(Left(streams.head_of(tx, no), rest.offset, rest.items, scripts, stored))
+        marks = streams.marks_before(tx, no, rest.chunk)
+        found.append(Left(streams.head_of(tx, no), rest.offset, rest.items, marks, scripts, stored))
     return found
 
 

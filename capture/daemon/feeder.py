@@ -128,9 +128,10 @@ class Feeder:
         if not marked:
             self._mark("lost", heard)
         self._take(self._decoder.lost, heard)
-        if self.ended is None:
-            self._refuse_held("the stream ended here", heard)
-            self.ended, self.words, self.urgent = why, words, True
+        self._refuse_held("the stream ended here", heard)
+        # A driver that fails at the very end changes nothing about the end: nothing more will come of this port.
+        failed = f"; {self.words}" if self.over else ""
+        self.ended, self.words, self.urgent = why, f"{words or ''}{failed}" or None, True
 
     def abandon(self, why: End, rule: str, heard: Heard) -> None:
         """End the stream without asking its decoder (there is none for it any more): what is held is refused."""
@@ -172,10 +173,10 @@ class Feeder:
         first = batch.arrivals[0]
         raw = b"".join(arrival.raw for arrival in batch.arrivals)
         refused = Refused(tuple(sorted(spans, key=lambda span: span.start)), "driver-error", words)
-        self.ended, self.words, self._held = "failed", f"driver {self.driver.name}: {words}", []
+        self.ended, self.words, self._held = self.ended or "failed", f"driver {self.driver.name}: {words}", []
         self.items = first.n + 1
         arrival = replace(first, item=refused, kind="refused", spans=refused.spans, raw=raw, nth=0)
-        return replace(batch, arrivals=(arrival,), ended="failed", rest=True)
+        return replace(batch, arrivals=(arrival,), ended=self.ended, rest=True)
 
     def _roll_over(self, heard: Heard) -> None:
         if self.ended is None and ((self.offset >= ROLL_OVER and self.rest) or self.offset >= ROLL_OVER_MOST):

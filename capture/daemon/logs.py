@@ -21,7 +21,9 @@ def set_up(form: Literal["lines", "json"] = "lines", level: str = "info") -> Non
     last: Any = (
         structlog.processors.JSONRenderer()
         if form == "json"
-        else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), pad_event_to=0)
+        else structlog.dev.ConsoleRenderer(
+            colors=sys.stderr.isatty(), pad_event_to=0, exception_formatter=structlog.dev.plain_traceback
+        )
     )
     structlog.configure(
         processors=[
@@ -40,6 +42,7 @@ def set_up(form: Literal["lines", "json"] = "lines", level: str = "info") -> Non
 def _written_out(_logger: object, _method: str, fields: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
     """A control character from the wire could rewrite the terminal or fake a line: it is written as an escape."""
     for key, value in fields.items():
-        if isinstance(value, str) and key != "exception" and not value.isprintable():
-            fields[key] = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in value)
+        if isinstance(value, str) and not value.isprintable():
+            kept = "\n" if key == "exception" else ""  # a traceback is many lines; its words come from outside too
+            fields[key] = "".join(c if c.isprintable() or c in kept else ascii(c)[1:-1] for c in value)
     return fields

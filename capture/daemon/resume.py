@@ -42,6 +42,7 @@ def resume(left: Left, driver: Driver | None) -> tuple[Feeder, bool]:
 
 def _fed(left: Left, driver: Driver) -> Feeder:
     feeder = Feeder(driver, left.head.id, left.head.opened, left.offset, left.items)
+    feeder.marks = left.marks
     if left.offset == 0 and left.items == 0:
         feeder.open()
     for entry in entries(left.head.opened, left.scripts):

@@ -14,7 +14,7 @@ import asyncio
 import random
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
-from uuid import uuid4
+from uuid import uuid4, uuid5
 
 import structlog
 
@@ -162,7 +162,7 @@ class Session:
             if feeder.ended == "stopped":
                 return
             log.warning("new stream", analyser=self.analyser.id, because=feeder.ended, words=feeder.words)
-            opened = replace(opened, heard=self.clock.now(), stream=None)
+            opened = _next_opening(opened, feeder, self.clock.now())
 
     async def _begin(self, port: Port, opened: Opened) -> Feeder:
         if opened.stream in self._half_read:
@@ -203,19 +203,15 @@ class Session:
             if self._stopping.is_set():
                 stop_by = stop_by or loop.time() + STOP_AT_REST_S
                 if feeder.rest or loop.time() >= stop_by:
-                    feeder.feed(self._unread(await port.take(0)))
+                    self._feed(feeder, [*self._drawn_behind(), *self._unread(await port.take(0))])
                     feeder.end("stopped", None, self.clock.now())
                     break
             quiet_by = None if recorded else self._quiet_by(feeder, loop)
-            entries, self._behind = self._behind, []
+            entries = self._drawn_behind()
             entries = entries or self._unread(await port.take(_wait(loop.time(), commit_by, quiet_by, stop_by)))
             if not entries and quiet_by is not None and loop.time() >= quiet_by:
                 entries = [Quiet(self.clock.now())]
-            for place, entry in enumerate(entries):
-                feeder.feed([entry])
-                if feeder.over:
-                    self._behind = entries[place + 1 :]
-                    break
+            self._feed(feeder, entries)
             if not feeder.pending:
                 commit_by = None
                 continue
@@ -227,6 +223,18 @@ class Session:
                 commit_by = None
         if feeder.pending:
             await self._commit(feeder)
+
+    def _feed(self, feeder: Feeder, entries: list[Entry]) -> None:
+        """Feed until the stream ends; what lies behind its end is kept for the next one."""
+        for place, entry in enumerate(entries):
+            feeder.feed([entry])
+            if feeder.over:
+                self._behind = entries[place + 1 :]
+                return
+
+    def _drawn_behind(self) -> list[Entry]:
+        entries, self._behind = self._behind, []
+        return entries
 
     def _unread(self, entries: list[Entry]) -> list[Entry]:
         """Without what the journal holds already, where a recording is read on."""
@@ -266,13 +274,19 @@ class Session:
                 await asyncio.sleep(pause)
                 pause = min(pause * 2, BACK_OFF_S[1])
             else:
+                if pause > BACK_OFF_S[0]:
+                    self.words = ""  # there is room again
                 return
 
     async def _answer(self, port: Port, feeder: Feeder) -> None:
         replies, feeder.replies = feeder.replies, []
-        if self.analyser.may_write and self.driver.may_write:
+        if not (self.analyser.may_write and self.driver.may_write) or port.opened.recorded:
+            return
+        try:
             for reply in replies:
                 await port.write(reply)
+        except PortGone as error:
+            feeder.end("gone", str(error), self.clock.now())
 
     def _count(self, batch: Batch) -> None:
         self.received += batch.size
@@ -284,7 +298,18 @@ class Session:
         if (state, words) == (self.state, self.words):
             return
         self.state, self.words, self.since = state, words, self.clock.now().utc
-        log.info("port", analyser=self.analyser.id, state=state, words=words)
+        say = log.error if state == "refused" else log.info
+        say("port", analyser=self.analyser.id, state=state, words=words)
+
+
+def _next_opening(opened: Opened, feeder: Feeder, now: Heard) -> Opened:
+    """The opening of the stream that follows one which ended while its port stayed open.
+
+    That of a recording goes on with the recording's times, under an id that every replay gives it again.
+    """
+    if opened.recorded:
+        return replace(opened, heard=feeder.last_heard, stream=uuid5(feeder.stream, f"from {feeder.offset}"))
+    return replace(opened, heard=now, stream=None)
 
 
 def _wait(now: float, *deadlines: float | None) -> float | None:

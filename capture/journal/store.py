@@ -108,7 +108,10 @@ class Store:
             raise JournalError(f"{path}: is not a journal (not an SQLite file); move it away") from None
         except apsw.Error as error:
             raise JournalError(f"{path}: cannot be opened ({error}); check the folder's owner and free space") from None
-        (folder / "holder").write_text(f"{os.getpid()}\n", encoding="ascii")
+        with contextlib.suppress(
+            OSError
+        ):  # a courtesy to whoever finds the journal held; a full disk has no room for it
+            (folder / "holder").write_text(f"{os.getpid()}\n", encoding="ascii")
         return cls(connection, path)
 
     def __enter__(self) -> Self:

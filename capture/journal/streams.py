@@ -16,6 +16,7 @@ from uuid import UUID
 from capture.record import numbers
 from capture.record.moment import DriverUsed, Heard, Instrument, StreamHead
 from drivers.contract import Event, Item, Noise, Refused, Span
+from drivers.recording import Bytes, parse_entries
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -182,6 +183,20 @@ def last_rest(tx: Tx, no: int) -> Rest:
         "SELECT no, first + size, items FROM chunks WHERE stream = ? AND rest = 1 ORDER BY no DESC LIMIT 1", no
     )
     return Rest(*row) if row else Rest(0, 0, 0)
+
+
+def marks_before(tx: Tx, no: int, chunk: int) -> int:
+    """How many marks stand between the last byte up to a chunk row and the end of that row."""
+    count = 0
+    while row := tx.one(
+        "SELECT no, script FROM chunks WHERE stream = ? AND no <= ? ORDER BY no DESC LIMIT 1", no, chunk
+    ):
+        for entry in reversed(parse_entries(row[1])):
+            if isinstance(entry, Bytes):
+                return count
+            count += 1
+        chunk = row[0] - 1
+    return count
 
 
 def scripts_after(tx: Tx, no: int, chunk: int, most: int = 64) -> list[tuple[int, str]]:
