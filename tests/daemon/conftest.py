@@ -9,8 +9,14 @@ from typing import TYPE_CHECKING
 import pytest
 import structlog
 
+from capture.acts import keep
+from tests import kit
+from tests.daemon.one_bench import Bench
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from capture.journal.store import Store
 
 
 @pytest.fixture(autouse=True)
@@ -26,3 +32,9 @@ def runtime(monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     with tempfile.TemporaryDirectory(prefix="tw-") as folder:
         monkeypatch.setenv("RUNTIME_DIRECTORY", folder)
         yield Path(folder)
+
+
+@pytest.fixture
+def bench(store: Store, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    store.call(lambda tx: keep.begin(tx, "north-clinic", "bench-1", "Europe/Zurich", kit.heard(), kit.JOURNAL))
+    return Bench(store, monkeypatch)
