@@ -63,6 +63,8 @@ class Act:
 def act(tx: Tx, done: Act) -> int:
     """Add an act, with the time of recording. Returns its sequence number."""
     stream, item = done.cause or (None, None)
+    if done.state is not None:
+        tx.seen.pop(("state", done.analyser), None)
     return tx.do(
         "INSERT INTO acts (kind, who, analyser, stream, item, happened_ms, recorded_ms, why, state, body) "
         "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -86,12 +88,22 @@ def bodies(tx: Tx, kind: str) -> list[dict[str, Any]]:
 
 def next_seq(tx: Tx) -> int:
     """The sequence number that the next record will get (dense: records are only ever added)."""
-    highest = tx.one("SELECT max(seq) FROM records")[0]
-    return int(highest or 0) + 1
+    if "next seq" not in tx.seen:
+        tx.seen["next seq"] = int(tx.one("SELECT max(seq) FROM records")[0] or 0) + 1
+    seq: int = tx.seen["next seq"]
+    return seq
 
 
 def state_of(tx: Tx, analyser: str) -> AnalyserState:
     """The analyser's state as the last act that changed it left it; all unknown if none did."""
+    key = ("state", analyser)
+    if key not in tx.seen:
+        tx.seen[key] = _state_of(tx, analyser)
+    state: AnalyserState = tx.seen[key]
+    return state
+
+
+def _state_of(tx: Tx, analyser: str) -> AnalyserState:
     row = tx.one("SELECT state FROM acts WHERE analyser = ? AND state IS NOT NULL ORDER BY seq DESC LIMIT 1", analyser)
     if row is None:
         return AnalyserState()
@@ -132,6 +144,7 @@ def add(tx: Tx, outcome: Outcome, act_seq: int, cause: tuple[int, int] | None = 
             text.write(record),
         )
         seqs.append(seq)
+        tx.seen["next seq"] = seq + 1
     tx.added += seqs
     return seqs
 

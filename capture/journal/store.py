@@ -46,12 +46,14 @@ class Tx:
 
     `memo` outlives transactions: it may hold only what can never change (a stream's head, the journal's id).
     `added`: record sequence numbers added in this transaction.
+    `seen`: what was read in this transaction and holds until this transaction itself changes it.
     """
 
     def __init__(self, connection: apsw.Connection, memo: dict[Any, Any]) -> None:
         self._connection = connection
         self.memo = memo
         self.added: list[int] = []
+        self.seen: dict[Any, Any] = {}
         self.after: list[Callable[[], None]] = []
 
     def one(self, sql: str, *values: Any) -> Any:
