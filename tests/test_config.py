@@ -60,7 +60,11 @@ BROKEN = [
     ('id = "h2-a"', 'id = "h2-a"\nid = "h2-b"', "line 9, column 12: cannot overwrite a value"),
     ("driver =", "drvier =", "line 10, analyser.1.drvier: unknown key; write driver"),
     ("[bench]", "[bensch]", "line 1, bensch: unknown key; write bench"),
-    (DRIVER, f'{DRIVER}\npath = "/x"', "line 11, analyser.1.path: unknown key; it belongs under [destination]"),
+    (
+        DRIVER,
+        f'{DRIVER}\npath = "/x"',
+        'line 11, analyser.1.path: unknown key; it belongs under [[destination]] with kind = "folder"',
+    ),
     (DRIVER, f"{DRIVER}\nq = 3", "line 11, analyser.1.q: unknown key; known here: id, port, driver, serial, purpose"),
     ("[bench]", 'zzz = "v"\n[bench]', "line 1, zzz: unknown key; known here: bench, analyser, destination, log"),
     ('port = "/dev/ttyUSB0"\n', "", 'line 7, analyser.1: port is missing; write port = "/dev/ttyUSB0"'),
@@ -120,7 +124,7 @@ BROKEN = [
         '"/var/lib/tidewire/"',
         'line 15, destination.1.path: is "/var/lib/tidewire", the folder of the journal (bench.data); name another',
     ),
-    ('kind = "folder"', 'kind = "fodler"', 'line 14, destination.1.kind: is "fodler", must be "folder"'),
+    ('kind = "folder"', 'kind = "fodler"', 'line 14, destination.1.kind: is "fodler", must be "folder" or "mqtt"'),
     ('kind = "folder"', 'kind = "folder"\nfrom = "begin"', 'line 15, destination.1.from: is "begin", must be "now" or'),
     (DRIVER, f'{DRIVER}\nmay_write = "yes"', 'line 11, analyser.1.may_write: is "yes", must be true or false'),
     ("Europe/Zurich", "Europe/Zürich", 'no timezone we know; write e.g. "Europe/Zurich"'),
@@ -195,7 +199,9 @@ def test_a_good_file_is_taken_as_it_says(tmp_path: Path) -> None:
     assert [(each.id, each.port, each.driver) for each in read.analysers] == [
         ("h2-a", "/dev/ttyUSB0", "delimited-line")
     ]
-    assert [(each.name, each.path) for each in read.destinations] == [("files", Path("/srv/breath"))]
+    (folder,) = read.destinations
+    assert isinstance(folder, config.FolderDestination)
+    assert (folder.name, folder.path) == ("files", Path("/srv/breath"))
     assert config.problems(path) == []
 
 

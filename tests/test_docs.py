@@ -10,7 +10,7 @@ import pytest
 
 from capture import config
 from capture.commands import SECTIONS, main_group
-from capture.config.model import Analyser, Bench, Destination, Log, SerialTable
+from capture.config import Analyser, Bench, FolderDestination, Log, MqttDestination, SerialTable, TlsTable
 from drivers.contract import Why
 from tests import docs
 
@@ -38,7 +38,7 @@ def test_the_shown_configuration_can_be_used() -> None:
     assert loaded.destinations[0].kind == "folder"
 
 
-@pytest.mark.parametrize("model", [Bench, Analyser, SerialTable, Destination, Log])
+@pytest.mark.parametrize("model", [Bench, Analyser, SerialTable, FolderDestination, MqttDestination, TlsTable, Log])
 def test_every_key_of_the_configuration_is_explained(model: type[Bench]) -> None:
     for name, field in model.model_fields.items():
         key = field.alias or name

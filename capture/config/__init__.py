@@ -7,13 +7,13 @@ Rules of the room:
 - Nothing is opened here: devices, drivers and folders are the daemon's business. No secrets in the file.
 """
 
+from capture.config.destinations import KINDS, Destination, FolderDestination, MqttDestination, TlsTable
 from capture.config.load import DEFAULT_PATH, Config, load, parse, problems
 from capture.config.model import (
     PORT_FORMS,
     STANDARD_BAUDS,
     Analyser,
     Bench,
-    Destination,
     Log,
     PortForm,
     SerialTable,
@@ -22,15 +22,19 @@ from capture.config.model import (
 
 __all__ = [
     "DEFAULT_PATH",
+    "KINDS",
     "PORT_FORMS",
     "STANDARD_BAUDS",
     "Analyser",
     "Bench",
     "Config",
     "Destination",
+    "FolderDestination",
     "Log",
+    "MqttDestination",
     "PortForm",
     "SerialTable",
+    "TlsTable",
     "form_of",
     "load",
     "parse",

@@ -6,11 +6,12 @@ import hashlib
 import os
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeGuard
 
 from pydantic import ValidationError
 
-from capture.config.model import STANDARD_BAUDS, Analyser, Bench, Destination, File, Log, Purpose, form_of, usual_baud
+from capture.config.destinations import Destination, FolderDestination, MqttDestination
+from capture.config.model import STANDARD_BAUDS, Analyser, Bench, File, Log, Purpose, form_of, usual_baud
 from capture.config.words import said_of_all, shown
 from capture.errors import ConfigError
 from drivers.tomltext import Document, TomlError, read_toml
@@ -54,6 +55,9 @@ class Config:
                     f"analyser {each.id}: {each.port} may be another device after replugging; "
                     f"name its link in /dev/serial/by-path/ instead"
                 )
+        found += [
+            remark for each in self.destinations if isinstance(each, MqttDestination) for remark in _about_broker(each)
+        ]
         return found
 
 
@@ -129,14 +133,50 @@ def _against_each_other(file: File) -> Iterator[tuple[tuple[str | int, ...], str
     yield from _twice(
         destinations, "name", [each.name for each in file.destination], "each destination needs its own name"
     )
-    paths = [str(each.path) for each in file.destination]
-    yield from _twice(destinations, "path", paths, "each destination needs its own folder", os.path.realpath)
+    folders = {at: each for at, each in zip(destinations, file.destination, strict=True) if _is_folder(each)}
+    paths = [str(each.path) for each in folders.values()]
+    yield from _twice(list(folders), "path", paths, "each destination needs its own folder", os.path.realpath)
     journal = os.path.realpath(file.bench.data)
-    for n, path in enumerate(paths):
+    for at, path in zip(folders, paths, strict=True):
         if os.path.realpath(path) == journal:
-            yield ("destination", n, "path"), f"is {shown(path)}, the folder of the journal (bench.data); name another"
+            yield (*at, "path"), f"is {shown(path)}, the folder of the journal (bench.data); name another"
+    yield from _brokers(file)
 
 
+def _brokers(file: File) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    """Two destinations at one broker share neither topics nor client ids."""
+    topics: dict[tuple[str, int, str], int] = {}
+    clients: dict[tuple[str, int, str], int] = {}
+    for n, each in enumerate(file.destination):
+        if not isinstance(each, MqttDestination):
+            continue
+        broker = each.host.lower(), each.at_port
+        earlier = topics.setdefault((*broker, each.prefix), n)
+        if earlier != n:
+            words = f"is {shown(each.prefix)}, as that of destination {earlier + 1} at the same broker; {_OWN_TOPICS}"
+            yield ("destination", n, "prefix"), words
+        earlier = n if each.client_id is None else clients.setdefault((*broker, each.client_id), n)
+        if earlier != n:
+            words = f"{shown(each.client_id)} is that of destination {earlier + 1} too; {_OWN_CLIENT}"
+            yield ("destination", n, "client_id"), words
+
+
+def _about_broker(each: MqttDestination) -> Iterator[str]:
+    if each.version == "3.1.1":
+        yield (
+            f'destination {each.name}: with version = "3.1.1" a broker cannot say that it refused a record, or that '
+            f'nobody listens; both count as sent. Write version = "5" if the broker can'
+        )
+    if each.tls is None and (each.password_file or each.credential):
+        yield f"destination {each.name}: the password goes over the network readable for all; write tls = {{ … }}"
+
+
+def _is_folder(each: Destination) -> TypeGuard[FolderDestination]:
+    return isinstance(each, FolderDestination)
+
+
+_OWN_TOPICS = "their records would mix; give each its own prefix"
+_OWN_CLIENT = "a broker lets only one connection keep a client id; give each its own, or leave it out"
 _ONE_PORT = "two readers would each get half the bytes; give each analyser its own port"
 
 

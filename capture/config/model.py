@@ -13,8 +13,10 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, TypeAlias
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
+from capture.config.destinations import KINDS, Destination, TlsTable
+from capture.config.fields import Folder, Id, Said, Table, absolute, whole
 from drivers.contract import Parity, SerialSettings
 from drivers.tomltext import nearest
 
@@ -28,7 +30,6 @@ STANDARD_BAUDS = (300, 600, 1200, 2400, 4800, 9600, 14400, 19200, 28800, 38400, 
 """The usual rates. Others are taken too, there are instruments that use them, but `Config.remarks` mentions them."""
 
 _SLOWEST, _FASTEST = 50, 4_000_000
-_ID = frozenset("abcdefghijklmnopqrstuvwxyz0123456789-")
 
 
 def form_of(address: str) -> PortForm | None:
@@ -53,28 +54,6 @@ def usual_baud(rate: int) -> int:
     return min(STANDARD_BAUDS, key=lambda each: abs(each - rate))
 
 
-def _id(text: str) -> str:
-    if not 1 <= len(text) <= 32 or not _ID.issuperset(text):
-        tidy = "".join(each if each in _ID else "-" for each in text.lower())[:32].strip("-") or "h2-a"
-        raise ValueError(f'must be 1 to 32 of the characters a-z, 0-9 and "-"; write e.g. "{tidy}"')
-    return text
-
-
-def _absolute(text: str, before: str = "") -> Path:
-    if not text or not text.isprintable():
-        raise ValueError(f'must be a path of printable characters; write it whole, e.g. "{before}/srv/breath"')
-    if not text.startswith("/"):
-        raise ValueError(f'must be an absolute path; write it whole, e.g. "{before}{Path("/srv") / Path(text).name}"')
-    return Path(os.path.normpath(text))
-
-
-def _folder(text: str) -> Path:
-    path = _absolute(text)
-    if os.path.exists(path) and not os.path.isdir(path):  # noqa: PTH110, PTH112 - Path's raise where we may not look
-        raise ValueError("is a file, must be a folder; name another path or move the file away")
-    return path
-
-
 def _port(text: str) -> str:
     form = form_of(text)
     if form is None:
@@ -82,13 +61,7 @@ def _port(text: str) -> str:
         raise ValueError(f"is no port we know{likely or f'; write {PORT_FORMS}'}")
     if form != "stdin":
         before = "recording:" if form == "recording" else ""
-        _absolute(text.removeprefix(before), before)
-    return text
-
-
-def _said(text: str) -> str:
-    if not 1 <= len(text) <= 64 or not text.isprintable():
-        raise ValueError("must be 1 to 64 printable characters, or be left out")
+        absolute(text.removeprefix(before), before)
     return text
 
 
@@ -115,22 +88,7 @@ def _baud(rate: int) -> int:
     return rate
 
 
-def _number(value: object) -> object:
-    if isinstance(value, bool | float):  # True is 1 in Python, 1.0 is 1: neither is what the file says
-        raise ValueError("must be a whole number")  # noqa: TRY004 - pydantic turns ValueError into its own
-    return value
-
-
-Id = Annotated[str, AfterValidator(_id)]
-Said = Annotated[str, AfterValidator(_said)]
-Folder = Annotated[Path, BeforeValidator(lambda value: _folder(value) if isinstance(value, str) else value)]
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
-
-
-class Bench(_Table):
+class Bench(Table):
     """`[bench]`: this PC. `data` is the folder of the journal, `sheets` one with the site's own driver sheets."""
 
     site: Annotated[Id, Field(examples=["north-clinic"])]
@@ -141,13 +99,13 @@ class Bench(_Table):
     sheets: Folder | None = None
 
 
-class SerialTable(_Table):
+class SerialTable(Table):
     """`serial = { … }` of an analyser: what differs from the driver's own line settings; None = as the driver says."""
 
-    baud: Annotated[int, BeforeValidator(_number), AfterValidator(_baud)] | None = None
-    bits: Annotated[Literal[5, 6, 7, 8], BeforeValidator(_number)] | None = None
+    baud: Annotated[int, BeforeValidator(whole), AfterValidator(_baud)] | None = None
+    bits: Annotated[Literal[5, 6, 7, 8], BeforeValidator(whole)] | None = None
     parity: Parity | None = None
-    stop: Annotated[Literal[1, 2], BeforeValidator(_number)] | None = None
+    stop: Annotated[Literal[1, 2], BeforeValidator(whole)] | None = None
 
     @model_validator(mode="after")
     def _possible(self) -> SerialTable:
@@ -165,7 +123,7 @@ class SerialTable(_Table):
         )
 
 
-class Analyser(_Table):
+class Analyser(Table):
     """`[[analyser]]`: one instrument. `purpose` None: as the port and the bench say (`Config.purpose_of`)."""
 
     id: Annotated[Id, Field(examples=["h2-a"])]
@@ -180,24 +138,14 @@ class Analyser(_Table):
     firmware: Said | None = None
 
 
-class Destination(_Table):
-    """`[[destination]]`: where records go, and how they are written."""
-
-    name: Annotated[Id, Field(examples=["files"])]
-    kind: Annotated[Literal["folder"], Field(examples=["folder"])]
-    path: Annotated[Folder, Field(examples=["/srv/breath"])]
-    encoding: Literal["json"] = "json"
-    from_: Annotated[Literal["now", "start"], Field(alias="from")] = "now"
-
-
-class Log(_Table):
+class Log(Table):
     """`[log]`: how much is said, and whether as lines for people or as JSON for machines."""
 
     level: Literal["debug", "info", "warning", "error"] = "info"
     form: Annotated[Literal["lines", "json"], Field(alias="as")] = "lines"
 
 
-class File(_Table):
+class File(Table):
     """The whole file."""
 
     bench: Bench
@@ -206,13 +154,18 @@ class File(_Table):
     log: Log = Log()
 
 
-def table_at(path: tuple[str | int, ...]) -> type[BaseModel]:
-    """The model that a path of keys leads into; an array's places are passed over."""
-    tables: dict[tuple[Any, ...], type[BaseModel]] = {
+def table_at(path: tuple[str | int, ...]) -> type[Table]:
+    """The model that a path of keys leads into; an array's places are passed over.
+
+    Below `destination` the path names the kind before the key (as pydantic does: `destination, 0, "mqtt", "host"`).
+    """
+    names = tuple(each for each in path if isinstance(each, str))
+    tables: dict[tuple[Any, ...], type[Table]] = {
         ("bench",): Bench,
         ("analyser",): Analyser,
         ("analyser", "serial"): SerialTable,
-        ("destination",): Destination,
+        ("destination", "mqtt", "tls"): TlsTable,
         ("log",): Log,
+        **{("destination", kind): table for kind, table in KINDS.items()},
     }
-    return tables.get(tuple(each for each in path if isinstance(each, str)), File)
+    return tables.get(names, File)

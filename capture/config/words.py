@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
+from capture.config.destinations import KINDS
 from capture.config.model import File, table_at
 from drivers.tomltext import nearest
 
@@ -20,6 +21,7 @@ _WANTED = {
     "bool_type": "must be true or false, without quotes",
 }
 _SERIAL = 'serial = { baud = 9600, bits = 8, parity = "none", stop = 1 }'
+_TLS = 'tls = { ca = "/etc/tidewire/ca.pem" }, or tls = {} for the system\'s own authorities'
 _ARRAYS = {"analyser", "destination"}
 
 
@@ -35,19 +37,42 @@ def said_of(error: ErrorDetails) -> tuple[Path, str]:
     """Where (the path of keys) and what, in words."""
     path: Path = tuple(error["loc"])
     kind, value = error["type"], error["input"]
-    if kind == "extra_forbidden":
-        return path, _unknown(path)
+    if kind in {"union_tag_not_found", "union_tag_invalid"}:
+        return _wrong_kind(path, value)
     if kind == "missing":
-        return path[:-1], _missing(path)
-    if kind in {"model_type", "tuple_type"}:
-        return path, _wrong_table(path, value)
+        return plain(path[:-1]), _missing(path)
+    return plain(path), _wrong(path, error)
+
+
+def plain(path: Path) -> Path:
+    """The path as the file has it: without the kind of destination that stands between an array's place and a key."""
+    return path if path[:1] != ("destination",) or path[2:3] == () or path[2] not in KINDS else path[:2] + path[3:]
+
+
+def _wrong(path: Path, error: ErrorDetails) -> str:
+    kind, value = error["type"], error["input"]
+    if kind == "extra_forbidden":
+        return _unknown(path)
+    if kind in {"model_type", "tuple_type", "model_attributes_type"}:
+        return _wrong_table(path, value)
     if kind == "literal_error":
-        return path, f"is {shown(value)}, must be {_one_of(error, value)}"
+        return f"is {shown(value)}, must be {_one_of(error['ctx']['expected'], value)}"
     if kind == "value_error":
         why = str(error["ctx"]["error"])
-        return path, why if isinstance(value, dict) else f"is {shown(value)}, {_joined(why)}"
+        return why if isinstance(value, dict) else f"is {shown(value)}, {_joined(why)}"
     wanted = _WANTED.get(kind, error["msg"]).format(example=example_of(path))
-    return path, f"is {shown(value)}, {wanted}"
+    return f"is {shown(value)}, {wanted}"
+
+
+def _wrong_kind(path: Path, value: Any) -> tuple[Path, str]:  # noqa: ANN401 - whatever the file holds
+    """A destination whose kind is missing, misspelt as a key, or none that there is."""
+    expected = " or ".join(repr(each) for each in KINDS)
+    if "kind" in value:
+        return (*path, "kind"), f"is {shown(value['kind'])}, must be {_one_of(expected, value['kind'])}"
+    for key in value:
+        if nearest(key, ["kind"]):
+            return (*path, key), "unknown key; write kind"
+    return path, f"kind is missing; write {' or '.join(f'kind = {json.dumps(each)}' for each in KINDS)}"
 
 
 def shown(value: Any) -> str:  # noqa: ANN401 - whatever the file holds
@@ -89,9 +114,12 @@ def _unknown(path: Path) -> str:
     like = _meant(path)
     if like is not None:
         return f"unknown key; write {like}"
-    for table in ("bench", "analyser", "destination", "log"):
+    for table in ("bench", "analyser", "log"):
         if path[-1] in _known((table,)):
             return f"unknown key; it belongs under [{table}]"
+    for kind in KINDS:
+        if path[-1] in _known(("destination", kind)):
+            return f'unknown key; it belongs under [[destination]] with kind = "{kind}"'
     return f"unknown key; known here: {', '.join(_known(path[:-1]))}"
 
 
@@ -111,6 +139,8 @@ def _wrong_table(path: Path, value: object) -> str:
     name = str(path[-1]) if isinstance(path[-1], str) else str(path[-2])
     if name == "serial":
         return f"is {shown(value)}, must be a table; write {_SERIAL}"
+    if name == "tls":
+        return f"is {shown(value)}, must be a table; write {_TLS}"
     if name in _ARRAYS:
         header = f"[[{name}]]"
         wrong = (
@@ -124,8 +154,8 @@ def _wrong_table(path: Path, value: object) -> str:
     return f"{wrong}; write its header as {header}"
 
 
-def _one_of(error: ErrorDetails, value: object) -> str:
-    known = error["ctx"]["expected"].replace(" or ", ", ").split(", ")
+def _one_of(expected: str, value: object) -> str:
+    known = expected.replace(" or ", ", ").split(", ")
     words = [each.strip("'") for each in known]
     like = nearest(value, words) if isinstance(value, str) else None
     listed = " or ".join(

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 import structlog
 
 from capture.acts import hear, keep
+from capture.config import FolderDestination
 from capture.daemon import address, asks, control
 from capture.daemon.drivers import drivers_for, old_driver
 from capture.daemon.notify import notify, watchdog_s
@@ -94,6 +95,10 @@ class Service:
         for wanted in self.config.destinations:
             whole = wanted.from_ == "start"
             await store.run(partial(_join, wanted, from_start=whole, now=now))
+            if not isinstance(wanted, FolderDestination):
+                raise ConfigError(
+                    f"destination {wanted.name}: {wanted.kind} is not carried by this version; use folder"
+                )
             pump = Pump(store, ThreadCarrier(Folder(wanted.name, wanted.path)))
             pump.start()
             self.pumps.append(pump)

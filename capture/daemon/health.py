@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from capture.config import form_of
+from capture.config import FolderDestination, form_of
 from capture.journal.store import APPLICATION_ID, FILE_NAME, VERSION
 from capture.ports import troubles
 from drivers import recording, registry
@@ -21,7 +21,7 @@ from drivers import recording, registry
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from capture.config import Analyser, Config, Destination
+    from capture.config import Analyser, Config
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,8 @@ def points(config: Config) -> Iterator[Point]:
         yield _driver(config, place, analyser)
         yield _port(analyser)
     for destination in config.destinations:
-        yield _folder(destination)
+        if isinstance(destination, FolderDestination):
+            yield _folder(destination)
 
 
 def _data(config: Config) -> Point:
@@ -113,7 +114,7 @@ def _recording(about: str, path: Path) -> Point:
     return Point(about, good=True, words=f"a recording of {len(parsed.entries)} lines, opened {parsed.header.opened}")
 
 
-def _folder(destination: Destination) -> Point:
+def _folder(destination: FolderDestination) -> Point:
     about = f"folder {destination.path} of {destination.name}"
     try:
         with tempfile.TemporaryFile(dir=destination.path) as probe:
