@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import pytest
 
@@ -270,3 +270,15 @@ def test_what_was_sent_is_not_heard() -> None:
     entries: list[Entry] = [Bytes(0, RESULT[:9]), Sent(1, b"\x06"), Bytes(2, RESULT[9:])]
     assert recut(entries, []) == [Bytes(0, RESULT)]
     assert play(LINE, entries) == play(LINE, [Bytes(0, RESULT)])
+
+
+@pytest.mark.parametrize("kind", ["lost", "missing", "end"])
+def test_after_a_break_a_new_decoder_goes_on_at_the_same_offset(kind: Literal["lost", "missing", "end"]) -> None:
+    begun: list[int] = []
+
+    def new(offset: int) -> Decoder:
+        begun.append(offset)
+        return LINE.new(offset)
+
+    play(replace(LINE, new=new), [Bytes(0, RESULT[:9]), Mark(1, "quiet"), Bytes(2, RESULT), Mark(3, kind)])
+    assert begun[:2] == [0, 49]

@@ -252,3 +252,19 @@ def test_an_end_mark_that_begins_in_the_refused_bytes_ends_the_over_long_line() 
     framer = line()
     assert told(framer.feed(b"x" * 8 + b"\r")) == [("too-long", 100, 109)]
     assert told(framer.feed(b"\na\r\n")) == [("noise", 109, 110), ("frame", 110, 113)]
+
+
+@pytest.mark.parametrize("cuts", [[], range(30)])
+def test_a_frame_of_exactly_the_longest_length_is_whole_and_one_byte_more_is_too_long(cuts: Sequence[int]) -> None:
+    assert told(fed(line(), b"1234567\r\na\r\n", cuts, [])) == [("frame", 100, 109), ("frame", 109, 112)]
+    assert told(fed(line(), b"12345678\r\na\r\n", cuts, []))[0] == ("too-long", 100, 109)
+    assert told(fed(between(), b"<<123456><<a>", cuts, [])) == [("frame", 100, 109), ("frame", 109, 113)]
+    assert told(fed(between(), b"<<1234567><<a>", cuts, []))[0] == ("too-long", 100, 109)
+
+
+@pytest.mark.parametrize("cuts", [[], range(12)])
+def test_of_two_marks_that_overlap_the_one_that_begins_first_counts(cuts: Sequence[int]) -> None:
+    framer = BetweenFramer(0, (b"<<a", b">a<"), 20, 2.0)
+    assert told(fed(framer, b"<<ax>a<<a", cuts, [])) == [("frame", 0, 7), ("noise", 7, 9)]
+    framer = BetweenFramer(0, (b"<a", b"a>"), 20, 2.0)
+    assert told(fed(framer, b"<ax<a>y", cuts, [])) == [("unfinished", 0, 3), ("unfinished", 3, 7)]

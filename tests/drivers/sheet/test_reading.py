@@ -185,6 +185,12 @@ def test_a_check_in_small_letters_is_no_check() -> None:
         assert refused(BLOCK, data[:-3] + data[-3:-1].lower() + data[-1:])[0] == "bad-checksum"
 
 
+def test_the_check_stands_behind_the_last_of_its_marks() -> None:
+    item = only(BLOCK, block(b"MSG:STATE", b"STATE:READY", b"TEXT:a*b*"))
+    assert isinstance(item, Event)
+    assert item.detail == {"text": "a*b*"}
+
+
 def test_events_carry_what_was_said_and_how_it_was_proved() -> None:
     assert only(LINE, b"STA;FAULT;E07 PUMP\r\n") == Event((Span(1000, 1020),), "fault", {"text": "E07 PUMP"}, "none")
     assert only(LINE, b"STA;READY;\r\n") == Event((Span(1000, 1012),), "ready", {}, "none")
