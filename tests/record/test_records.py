@@ -1,10 +1,13 @@
 """The records: written and read without loss, and never in a state that means nothing."""
 
 from datetime import UTC, datetime
+from decimal import Decimal
 from importlib import metadata
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from capture.record import numbers, text
@@ -23,6 +26,28 @@ def test_a_record_comes_back_from_its_text_equal_and_to_the_byte(case: str) -> N
     assert text.read(written) == CASES[case]
     assert text.write(text.read(written)) == written
     assert "\n" not in written
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_the_text_is_that_of_the_encoder_which_knows_no_models(case: str) -> None:
+    assert text.write(CASES[case]) == numbers.dumps(CASES[case].model_dump())
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.text(st.characters(exclude_categories=["Cs"])), st.decimals(allow_nan=False, allow_infinity=False))
+def test_any_text_and_any_number_are_written_as_that_encoder_writes_them(said: str, number: Decimal) -> None:
+    case = CASES["reading-breath"]
+    assert isinstance(case, BreathReading)
+    gas = case.oxygen.model_copy(update={"value": number, "text": said})
+    record = case.model_copy(update={"other": {said: said, f"{said}-gas": gas}})
+    assert text.write(record) == numbers.dumps(record.model_dump())
+
+
+def test_a_record_that_holds_what_no_record_can_is_not_written() -> None:
+    with pytest.raises(TypeError, match="cannot hold a bytes"):
+        text.write(CASES["reading-breath"].model_copy(update={"other": {"raw": b"x"}}))
+    with pytest.raises(ValueError, match="no number that JSON can carry"):
+        text.write(CASES["reading-breath"].model_copy(update={"other": {"x": Decimal("NaN")}}))
 
 
 def test_the_digits_of_a_line_are_the_digits_of_the_record() -> None:
