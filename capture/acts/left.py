@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from capture.journal.store import Tx
+    from capture.journal.streams import Script
     from capture.record.moment import StreamHead
 
 
@@ -25,7 +26,7 @@ class Left:
     offset: int
     items: int
     marks: int
-    scripts: Sequence[str]
+    scripts: Sequence[Script]
     stored: Sequence[streams.ItemRow]
 
 
@@ -34,19 +35,14 @@ def left_open(tx: Tx, analyser: str) -> list[Left]:
     found = []
     for no in streams.open_streams(tx, analyser):
         rest = streams.last_rest(tx, no)
-        scripts: list[str] = []
+        scripts: list[Script] = []
         chunk = rest.chunk
         while page := streams.scripts_after(tx, no, chunk):
-            scripts += [script for _, script in page]
-            chunk = page[-1][0]
+            scripts += page
+            chunk = page[-1].no
         stored: list[streams.ItemRow] = []
         while rows := streams.items_from(tx, no, rest.items + len(stored)):
             stored += rows
         marks = streams.marks_before(tx, no, rest.chunk)
         found.append(Left(streams.head_of(tx, no), rest.offset, rest.items, marks, scripts, stored))
     return found
-
-
-def holds(tx: Tx, head_id: bytes) -> bool:
-    """Whether this journal holds a stream of that id."""
-    return tx.one("SELECT 1 FROM streams WHERE id = ?", head_id) is not None

@@ -13,7 +13,7 @@ from capture.acts import hear
 from capture.errors import NotFound, UsageError
 from capture.journal import deliveries, records, streams
 from capture.journal.ledger import Audit
-from drivers.recording import Bytes, parse_entries
+from drivers.recording import Bytes
 
 if TYPE_CHECKING:
     from capture.journal.store import Tx
@@ -134,9 +134,9 @@ def raw(tx: Tx, no: int, start: int, end: int) -> bytes:
     """The bytes of a stream from `start` to `end`, as received."""
     data = bytearray()
     base: int | None = None
-    for first, script in streams.scripts_between(tx, no, start, end):
-        base = first if base is None else base
-        for entry in parse_entries(script):
+    for script in streams.scripts_between(tx, no, start, end):
+        base = script.first if base is None else base
+        for entry in script.entries():
             if isinstance(entry, Bytes):
                 data += entry.data
     return b"" if base is None else bytes(data[start - base : end - base])

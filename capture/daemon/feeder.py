@@ -153,7 +153,7 @@ class Feeder:
             first=self._first,
             size=self.offset - self._first,
             at_ms=self._script[0].ms if self._script else 0,
-            script=write_entries(self._script),
+            script=write_entries(self._script, at=self._first),
             arrivals=tuple(self._arrivals),
             rest=self.rest,
             heard=heard,

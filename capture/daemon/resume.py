@@ -15,12 +15,12 @@ from capture.daemon.feeder import Feeder
 from capture.ports.base import Chunk, Entry, Missing, Quiet
 from capture.record.moment import Heard
 from drivers.contract import Driver, SerialSettings
-from drivers.recording import Bytes, Mark, parse_entries
+from drivers.recording import Bytes, Mark
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from capture.acts.left import Left
+    from capture.acts.left import Left, Script
     from drivers.contract import Item, Part
 
 
@@ -52,10 +52,10 @@ def _fed(left: Left, driver: Driver) -> Feeder:
     return feeder
 
 
-def entries(opened: Heard, scripts: Sequence[str]) -> Iterator[Entry]:
+def entries(opened: Heard, scripts: Sequence[Script]) -> Iterator[Entry]:
     """Stored lines of a recording as the entries they once were."""
     for script in scripts:
-        for line in parse_entries(script):
+        for line in script.entries():
             match line:
                 case Bytes(ms=ms, data=data, damaged=damaged):
                     yield Chunk(data, heard_at(opened, ms), damaged)

@@ -16,11 +16,9 @@ from uuid import UUID
 from capture.record import numbers
 from capture.record.moment import DriverUsed, Heard, Instrument, StreamHead
 from drivers.contract import Event, Item, Noise, Refused, Span
-from drivers.recording import Bytes, parse_entries
+from drivers.recording import Bytes, Mark, Sent, parse_entries
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
     from capture.journal.store import Tx
     from capture.record.moment import Arrival, Batch
 
@@ -32,6 +30,19 @@ class Rest:
     chunk: int
     offset: int
     items: int
+
+
+@dataclass(frozen=True, slots=True)
+class Script:
+    """The bytes and marks of one commit as the lines of a recording. `first`: stream offset of their first byte."""
+
+    no: int
+    first: int
+    text: str
+
+    def entries(self) -> list[Bytes | Sent | Mark]:
+        """The same, read back."""
+        return parse_entries(self.text, at=self.first)
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,20 +199,23 @@ def last_rest(tx: Tx, no: int) -> Rest:
 def marks_before(tx: Tx, no: int, chunk: int) -> int:
     """How many marks stand between the last byte up to a chunk row and the end of that row."""
     count = 0
-    while row := tx.one(
-        "SELECT no, script FROM chunks WHERE stream = ? AND no <= ? ORDER BY no DESC LIMIT 1", no, chunk
-    ):
-        for entry in reversed(parse_entries(row[1])):
+    while rows := tx.all(f"{_SELECT_SCRIPT} WHERE stream = ? AND no <= ? ORDER BY no DESC LIMIT 1", no, chunk):
+        script = Script(*rows[0])
+        for entry in reversed(script.entries()):
             if isinstance(entry, Bytes):
                 return count
             count += 1
-        chunk = row[0] - 1
+        chunk = script.no - 1
     return count
 
 
-def scripts_after(tx: Tx, no: int, chunk: int, most: int = 64) -> list[tuple[int, str]]:
-    """The next page of (row, recording lines) after a chunk row."""
-    return tx.all("SELECT no, script FROM chunks WHERE stream = ? AND no > ? ORDER BY no LIMIT ?", no, chunk, most)
+def scripts_after(tx: Tx, no: int, chunk: int, most: int = 64) -> list[Script]:
+    """The next page of a stream's commits after a chunk row."""
+    rows = tx.all(f"{_SELECT_SCRIPT} WHERE stream = ? AND no > ? ORDER BY no LIMIT ?", no, chunk, most)
+    return [Script(*row) for row in rows]
+
+
+_SELECT_SCRIPT = "SELECT no, first, script FROM chunks"
 
 
 def items_from(tx: Tx, no: int, n: int, most: int = 1000) -> list[ItemRow]:
@@ -225,19 +239,7 @@ def _row(row: tuple[Any, ...]) -> ItemRow:
     return ItemRow(n, kind, tuple(Span(a, b) for a, b in runs), heard_ms, key, detail)
 
 
-def scripts_between(tx: Tx, no: int, start: int, end: int) -> list[tuple[int, str]]:
-    """(offset of the first byte, recording lines) of the chunk rows that hold any byte from `start` to `end`."""
-    return tx.all(
-        "SELECT first, script FROM chunks WHERE stream = ? AND first < ? AND first + size > ? ORDER BY no",
-        no,
-        end,
-        start,
-    )
-
-
-def pages(tx: Tx, no: int) -> Iterator[Sequence[tuple[int, str]]]:
-    """All chunk rows of a stream, a page at a time (one transaction: for short streams and stopped journals)."""
-    chunk = 0
-    while page := scripts_after(tx, no, chunk):
-        yield page
-        chunk = page[-1][0]
+def scripts_between(tx: Tx, no: int, start: int, end: int) -> list[Script]:
+    """The commits that hold any byte of a stream from `start` to `end`."""
+    rows = tx.all(f"{_SELECT_SCRIPT} WHERE stream = ? AND first < ? AND first + size > ? ORDER BY no", no, end, start)
+    return [Script(*row) for row in rows]

@@ -62,7 +62,7 @@ class Bench:
         return [row.detail for row in self.store.call(lambda tx: streams.items_from(tx, no, 0))]
 
     def script(self, no: int = 1) -> str:
-        return "".join(script for _, script in self.store.call(lambda tx: streams.scripts_after(tx, no, 0, 10_000)))
+        return "".join(script.text for script in self.store.call(lambda tx: streams.scripts_after(tx, no, 0, 10_000)))
 
     def ended(self, no: int = 1) -> str | None:
         found: str | None = self.store.call(lambda tx: streams.ended(tx, no))

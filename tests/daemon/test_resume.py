@@ -11,6 +11,7 @@ from capture.acts.left import left_open
 from capture.daemon.feeder import Feeder
 from capture.daemon.resume import entries, resume
 from capture.journal import streams
+from capture.journal.streams import Script
 from capture.ports.base import Chunk, Missing, Quiet
 from drivers import registry
 from drivers.recording import Bytes, Mark, decode, write_entries
@@ -162,7 +163,7 @@ def test_a_stream_without_any_byte_can_be_resumed(begun: Store) -> None:
 def test_stored_lines_are_the_entries_they_once_were() -> None:
     script = write_entries([Bytes(5, b"R\xff", (1,)), Mark(7, "quiet"), Mark(8, "missing"), Mark(9, "end")])
 
-    assert list(entries(kit.heard(), [script])) == [
+    assert list(entries(kit.heard(), [Script(1, 0, script)])) == [
         Chunk(b"R\xff", kit.heard(5), (1,)),
         Quiet(kit.heard(7)),
         Missing(kit.heard(8)),
