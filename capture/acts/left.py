@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from capture.journal import streams
 
@@ -11,8 +11,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from capture.journal.store import Tx
-    from capture.journal.streams import Script
     from capture.record.moment import StreamHead
+
+Script: TypeAlias = streams.Script
+"""For those above who read it back, and may not see the SQL."""
 
 
 @dataclass(frozen=True, slots=True)
