@@ -58,9 +58,13 @@ def described(name: str) -> dict[str, Any]:
 
 def build(name: str) -> dict[str, Any]:
     """The schema to publish, made of the models as they are now."""
-    record = RECORDS[name]
-    body = _published(described(name))
-    return {"$schema": DIALECT, "$id": record.id, "title": f"{record.name}/{record.major}", **body}
+    return document(RECORDS[name], described(name))
+
+
+def document(published: Published, described: dict[str, Any]) -> dict[str, Any]:
+    """A whole schema document of what a model says of itself."""
+    head = {"$schema": DIALECT, "$id": published.id, "title": f"{published.name}/{published.major}"}
+    return {**head, **_published(described)}
 
 
 def _model(name: str) -> type[Part]:
