@@ -21,14 +21,35 @@ _LONGEST_PREFIX = 200  # bytes; with site, bench and analyser far from the 65,53
 _CREDENTIAL = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_.")
 
 
+def _mode(text: str) -> str:
+    """Three octal digits, a leading 0 allowed: whoever writes a file must be able to read it and write it again."""
+    if not 3 <= len(text) <= 4 or not set(text) <= set("01234567") or (len(text) == 4 and text[0] != "0"):
+        raise ValueError('must be the permission bits of files in octal; write e.g. "0640"')
+    if int(text, 8) & 0o111:
+        raise ValueError(f'must be that of files, which nobody executes; write e.g. "{int(text, 8) & 0o666:04o}"')
+    if int(text, 8) & 0o600 != 0o600:
+        raise ValueError(f'must let the service read and write; write e.g. "{int(text, 8) | 0o600:04o}"')
+    return text
+
+
+def _days(number: int) -> int:
+    if not 1 <= number <= 36_500:
+        raise ValueError("must be between 1 and 36500 days; write e.g. 90, or leave it out to keep everything")
+    return number
+
+
 class FolderDestination(Table):
-    """Files in a folder."""
+    """Files in a folder. `mode`, `group` None: as the service's user and umask leave it; `keep_days` None: for ever."""
 
     name: Annotated[Id, Field(examples=["files"])]
     kind: Annotated[Literal["folder"], Field(examples=["folder"])]
     path: Annotated[Folder, Field(examples=["/srv/breath"])]
-    encoding: Literal["json"] = "json"
+    encoding: Literal["json", "csv"] = "json"
     from_: Annotated[Literal["now", "start"], Field(alias="from")] = "now"
+    mode: Annotated[str, AfterValidator(_mode), Field(examples=["0640"])] | None = None
+    group: Annotated[Said, Field(examples=["clinic"])] | None = None
+    keep_days: Annotated[int, BeforeValidator(whole), AfterValidator(_days), Field(examples=[90])] | None = None
+    receipts: bool = False
 
 
 def _host(text: str) -> str:

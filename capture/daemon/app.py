@@ -20,14 +20,11 @@ from typing import TYPE_CHECKING, Any
 import structlog
 
 from capture.acts import hear, keep
-from capture.config import FolderDestination
 from capture.daemon import address, asks, control
+from capture.daemon.carriers import pump_for
 from capture.daemon.drivers import drivers_for, old_driver
 from capture.daemon.notify import notify, watchdog_s
 from capture.daemon.session import Session
-from capture.destinations.folder import Folder
-from capture.destinations.pump import Pump
-from capture.destinations.thread import ThreadCarrier
 from capture.errors import ConfigError, JournalError
 from capture.journal.store import Store
 from capture.record.times import text as time_text
@@ -38,6 +35,7 @@ if TYPE_CHECKING:
 
     from capture.clock import Clock
     from capture.config import Config, Destination
+    from capture.destinations.pump import Pump
     from capture.journal.store import Tx
     from capture.record.moment import Heard
     from drivers.contract import Driver
@@ -95,11 +93,7 @@ class Service:
         for wanted in self.config.destinations:
             whole = wanted.from_ == "start"
             await store.run(partial(_join, wanted, from_start=whole, now=now))
-            if not isinstance(wanted, FolderDestination):
-                raise ConfigError(
-                    f"destination {wanted.name}: {wanted.kind} is not carried by this version; use folder"
-                )
-            pump = Pump(store, ThreadCarrier(Folder(wanted.name, wanted.path)))
+            pump = await asyncio.to_thread(pump_for, wanted, store)
             pump.start()
             self.pumps.append(pump)
         self.sessions = [

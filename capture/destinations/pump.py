@@ -11,6 +11,7 @@ Rules of the room:
 - At most `window` records are without an answer; answers are committed in groups, as they come.
 - After a start everything attempted without an answer is sent again, with the same number and the same bytes.
 - What is in flight is counted on the store thread only: no lock, and no record can fall between two claims.
+- What a person wants sent again goes behind all else, in pages: it never holds up what is new.
 """
 
 from __future__ import annotations
@@ -20,12 +21,14 @@ from typing import TYPE_CHECKING, Literal, Protocol
 
 import structlog
 
-from capture.journal import deliveries
+from capture.journal import deliveries, resends
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from concurrent.futures import Future
 
     from capture.journal.deliveries import Answer, Parcel
+    from capture.journal.resends import Resend
     from capture.journal.store import Store, Tx
 
 log = structlog.get_logger()
@@ -68,7 +71,8 @@ class Pump:
         self.state: State = "starting"
         self.words = ""
         self.since = datetime.now(UTC)
-        self._flying: int | None = None  # None: not begun; afterwards changed on the store thread only
+        self._flying: int | None = None  # None: not begun; afterwards changed on the store thread only, as is `_again`
+        self._again: Resend | None = None
         self._stopping = False
 
     def start(self) -> None:
@@ -85,14 +89,23 @@ class Pump:
     @property
     def caught_up(self) -> bool:
         """Whether nothing is in flight, which means that nothing waits either."""
-        return self._flying == 0
+        return self._flying == 0 and self._again is None
+
+    def send_again(self, tx: Tx) -> None:
+        """Begin the job that this transaction has stored (`resends.ask`), once it is committed."""
+        job = resends.latest(tx, self.name)
+        tx.then(lambda: self._give((), settled=0, again=job))
 
     def settle(self, answers: Sequence[Answer]) -> None:
         """Store answers and take up as many more, in one transaction. Blocks; raises JournalError (then try again)."""
+        self.settling(answers).result()
+
+    def settling(self, answers: Sequence[Answer]) -> Future[None]:
+        """As `settle`, for a carrier that does not block: done, or failed with JournalError, when the future is."""
         for answer in answers:
             if answer.state == "refused":
                 log.warning("refused", destination=self.name, seq=answer.seq, words=answer.words)
-        self.store.call(lambda tx: self._settle(tx, answers))
+        return self.store.submit(lambda tx: self._settle(tx, answers))
 
     def be(self, state: State, words: str) -> None:
         """How the far side is, with the cure in the words where it is down."""
@@ -106,25 +119,40 @@ class Pump:
     def _first(self, tx: Tx) -> None:
         parcels = deliveries.open_parcels(tx, self.name)
         parcels += self._next(tx, self.window - len(parcels))
-        tx.then(lambda: self._give(parcels, settled=0))
+        job = resends.latest(tx, self.name)
+        tx.then(lambda: self._give(parcels, settled=0, again=job))
 
     def _ride(self, tx: Tx) -> None:
         """Inside any transaction that adds records: take them up at once if the window has room."""
         if tx.added and self._flying is not None and not self._stopping:
             parcels = self._next(tx, self.window - self._flying)
             if parcels:
-                tx.then(lambda: self._give(parcels, settled=0))
+                tx.then(lambda: self._give(parcels, settled=0, again=self._again))
 
     def _settle(self, tx: Tx, answers: Sequence[Answer]) -> None:
-        deliveries.settle(tx, self.name, answers)
-        room = self.window - ((self._flying or 0) - len(answers))
+        settled = deliveries.settle(tx, self.name, answers)
+        room = self.window - ((self._flying or 0) - settled)
         parcels = [] if self._stopping else self._next(tx, room)
-        tx.then(lambda: self._give(parcels, settled=len(answers)))
+        more, job = self._next_again(tx, room - len(parcels))
+        tx.then(lambda: self._give(parcels + more, settled, again=job))
 
     def _next(self, tx: Tx, most: int) -> list[Parcel]:
         return deliveries.take_up(tx, self.name, self.carrier.channel_of, most) if most > 0 else []
 
-    def _give(self, parcels: Sequence[Parcel], settled: int) -> None:
+    def _next_again(self, tx: Tx, most: int) -> tuple[list[Parcel], Resend | None]:
+        """The next page of what is sent again: only into a window that is half empty, so that pages are worth their act."""
+        if self._again is None or self._stopping or 2 * most < self.window:
+            return [], self._again
+        return resends.page(tx, self._again, most)
+
+    def _go_on(self, tx: Tx) -> None:
+        parcels, job = self._next_again(tx, self.window - (self._flying or 0))
+        tx.then(lambda: self._give(parcels, settled=0, again=job))
+
+    def _give(self, parcels: Sequence[Parcel], settled: int, again: Resend | None) -> None:
         self._flying = (self._flying or 0) - settled + len(parcels)
+        self._again = None if again is None or again.done else again
         if parcels:
             self.carrier.hand(parcels)
+        if self._again is not None and not self._flying and not self._stopping:
+            self.store.submit(self._go_on)  # nothing is under way whose answer would take it further

@@ -3,12 +3,14 @@
 Rules of the room:
 - Everything in hand is sent as one group, so that what is shared (a directory's sync) is paid for once.
 - Whatever fails, what is in hand stays in hand, and is sent again after a pause that grows.
+- A far side that has something to see to between deliveries says how soon (`Looking`); others are not woken for nothing.
 """
 
 from __future__ import annotations
 
 import threading
-from typing import TYPE_CHECKING, Protocol
+import time
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 import structlog
 
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
 log = structlog.get_logger()
 
 BACK_OFF_S = (0.25, 15.0)
+NEVER = float("inf")
 
 
 class Blocking(Protocol):
@@ -39,6 +42,15 @@ class Blocking(Protocol):
         ...
 
 
+@runtime_checkable
+class Looking(Protocol):
+    """A far side that is looked after between deliveries."""
+
+    def look(self) -> float | None:
+        """See to it; returns after how many seconds to look again, None: not again. May block. Raises DestinationDown."""
+        ...
+
+
 class ThreadCarrier:
     """Carries parcels to one `Blocking` far side."""
 
@@ -50,6 +62,7 @@ class ThreadCarrier:
         self._wake = threading.Condition()
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
+        self._look_at = time.monotonic() if isinstance(far, Looking) else NEVER
 
     def start(self, pump: Pump) -> None:
         """Begin to carry."""
@@ -73,19 +86,40 @@ class ThreadCarrier:
         return not self._thread.is_alive()
 
     def _carry(self, pump: Pump) -> None:
-        while parcels := self._taken():
+        while (parcels := self._taken()) is not None:
+            if time.monotonic() >= self._look_at:
+                self._look(pump)
+            if not parcels:
+                continue
             answers = self._until_done(pump, lambda group=parcels: self._far.send(group))  # type: ignore[misc]  # a lambda's default is not inferred
             if answers is None or not self._until_settled(pump, answers):
                 break
         pump.be("stopped", "")
 
-    def _taken(self) -> list[Parcel]:
-        """All that is in hand, as soon as there is something; nothing: it is time to stop."""
+    def _taken(self) -> list[Parcel] | None:
+        """All that is in hand; nothing, when it is time to look; None: it is time to stop."""
         with self._wake:
             while not self._hand and not self._stopping.is_set():
-                self._wake.wait()
+                pause = self._look_at - time.monotonic()
+                if pause <= 0:
+                    return []
+                self._wake.wait(None if pause == NEVER else pause)
             parcels, self._hand = self._hand, []
-            return parcels
+            return parcels or None
+
+    def _look(self, pump: Pump) -> None:
+        assert isinstance(self._far, Looking)  # noqa: S101 - `_look_at` is never reached otherwise
+        pause: float | None = BACK_OFF_S[1]
+        try:
+            pause = self._far.look()
+        except (DestinationDown, JournalError) as error:
+            pump.be("down", str(error))
+        except Exception as error:  # supervised, as sending is
+            log.exception("destination failed", destination=self.name)
+            pump.be("down", f"failed unexpectedly ({type(error).__name__}: {error}); it is tried again")
+        else:
+            pump.be("up", "")
+        self._look_at = NEVER if pause is None else time.monotonic() + pause
 
     def _until_settled(self, pump: Pump, answers: Sequence[Answer]) -> bool:
         def settle() -> Sequence[Answer]:

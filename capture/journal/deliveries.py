@@ -6,6 +6,7 @@ Rules of the room:
 - An attempt is stored before anything is sent: an attempt without an answer counts as sent and is sent again,
   with the same number and the same bytes.
 - One in flight per id, in order of revision; a superseded revision that was never attempted is skipped.
+- `INDEXED BY` is there for SQLite's planner: it would pass a partial index over, and look at every row there is.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from capture.journal.store import Tx
 
 Settled = Literal["sent", "accepted", "refused"]
+Confirmed = Literal["done", "early", "unknown"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,14 +163,47 @@ def _add(
     )
 
 
-def settle(tx: Tx, destination: str, answers: Sequence[Answer]) -> None:
-    """Store the far side's answers. A row that has one keeps it."""
+def settle(tx: Tx, destination: str, answers: Sequence[Answer]) -> int:
+    """Store the far side's answers; returns how many attempts they closed. A row that has an answer keeps it."""
     at = now_ms()
+    before = tx.one("SELECT total_changes()")[0]
     tx.many(
         "UPDATE deliveries SET state = ?, settled_ms = ?, words = ? "
         "WHERE destination = ? AND seq = ? AND state = 'attempted'",
         [(answer.state, at, answer.words, destination, answer.seq) for answer in answers],
     )
+    return int(tx.one("SELECT total_changes()")[0] - before)
+
+
+def confirm(
+    tx: Tx, destination: str, record: UUID, revision: int, state: Literal["accepted", "refused"], words: str | None
+) -> Confirmed:
+    """Store what the far side's application says of a record it was sent: the one change of an answer there is.
+
+    `done`: it stands so now (or stood so before); `early`: the record is in flight, say it again; `unknown`: no such
+    record was sent there, or it has another answer, which stays.
+    """
+    row = tx.one(
+        "SELECT r.seq, d.state FROM records r JOIN deliveries d ON d.destination = ? AND d.seq = r.seq "
+        "WHERE r.id = ? AND r.revision = ?",
+        destination,
+        record.bytes,
+        revision,
+    )
+    seq, stands = row or (0, "")
+    if stands == "sent":
+        tx.do(
+            "UPDATE deliveries SET state = ?, settled_ms = ?, words = ? WHERE destination = ? AND seq = ?",
+            state,
+            now_ms(),
+            words,
+            destination,
+            seq,
+        )
+        return "done"
+    if stands == "attempted":
+        return "early"
+    return "done" if stands == state else "unknown"
 
 
 def counts(tx: Tx, destination: str) -> Counts:
@@ -195,10 +230,22 @@ def counts(tx: Tx, destination: str) -> Counts:
     )
 
 
+def skipped_for(tx: Tx, destination: str, latest: int = 1000) -> dict[str, int]:
+    """Why records were skipped, counted over the latest so many."""
+    rows = tx.all(
+        "SELECT words, count(*) FROM (SELECT words FROM deliveries INDEXED BY deliveries_odd WHERE destination = ? "
+        "AND state = 'skipped' AND state NOT IN ('attempted', 'sent') ORDER BY seq DESC LIMIT ?) GROUP BY words",
+        destination,
+        latest,
+    )
+    return {str(words): int(count) for words, count in rows}
+
+
 def refusals(tx: Tx, destination: str, most: int = 5) -> list[tuple[int, str]]:
     """The latest refused rows: (seq, the far side's words)."""
     return tx.all(
-        "SELECT seq, words FROM deliveries WHERE destination = ? AND state = 'refused' ORDER BY seq DESC LIMIT ?",
+        "SELECT seq, words FROM deliveries INDEXED BY deliveries_odd WHERE destination = ? AND state = 'refused' "
+        "AND state NOT IN ('attempted', 'sent') ORDER BY seq DESC LIMIT ?",
         destination,
         most,
     )

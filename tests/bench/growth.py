@@ -17,6 +17,7 @@ from capture.acts import hear, keep
 from capture.daemon.feeder import Feeder
 from capture.daemon.logs import set_up
 from capture.destinations.folder import Folder
+from capture.destinations.folder.books import Books
 from capture.destinations.pump import Pump
 from capture.destinations.thread import ThreadCarrier
 from capture.journal.store import FILE_NAME, Store
@@ -66,7 +67,7 @@ def _fill(store: Store, breath: Path, lines: list[bytes]) -> None:
     bench = store.call(lambda tx: keep.begin(tx, "bench", "bench-1", "UTC", opened))
     store.call(lambda tx: keep.join(tx, "files", "folder", "json", from_start=True, now=opened))
     store.call(lambda tx: hear.begin(tx, bench, head, driver.source, live=True))
-    pump = Pump(store, ThreadCarrier(Folder("files", breath)))
+    pump = Pump(store, ThreadCarrier(Folder(breath, Books.of(store, "files"))))
     pump.start()
     feeder = Feeder(driver, head.id, opened)
     for n, line in enumerate(lines, 1):

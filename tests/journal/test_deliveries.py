@@ -132,8 +132,7 @@ def test_an_answer_is_never_overwritten(store: Store) -> None:
     take_up(store)
     settle(store, Answer(1, "refused", "no"))
 
-    settle(store, Answer(1, "sent"))
-
+    assert store.call(lambda tx: deliveries.settle(tx, "files", [Answer(1, "sent")])) == 0
     assert counts(store).refused == 1
 
 
