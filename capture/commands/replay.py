@@ -5,8 +5,10 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from uuid import UUID, uuid5
 
 import click
 
@@ -14,9 +16,12 @@ from capture.commands import reconcile
 from capture.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
-    from drivers.recording import Recording
+    from drivers.recording import Header, Recording
+
+JOURNALS = UUID("56500cb2-ff0e-475d-847f-d5aa416d5a02")
+"""Namespace of the journals that replays make; drawn once."""
 
 
 @click.command(epilog="Example: tidewire replay session.txt --to breath")
@@ -39,15 +44,20 @@ def command(
 ) -> int:
     """Play recordings through the real service, as fast as they go, and prove the books.
 
-    Times, ids and records come out as they would have at the bench: the same recording always gives the same.
+    Times, ids and records come out as they would have at the bench: the same recordings, in the same order, always give
+    the same files.
     The service's own journal is never touched.
     """
     from capture.record import numbers
 
+    headers = [_recording(file).header for file in files]
     with contextlib.ExitStack() as stack:
         data = journal or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="tidewire-replay-")))
-        text = "\n".join(_configuration(files, to, data, driver, sheets))
-        code, books = asyncio.run(_play(text, Path("replay")))
+        drivers = [driver or header.driver for header in headers]
+        text = "\n".join(_configuration(files, headers, drivers, to, data, sheets))
+        # Named after what goes in: the same recordings and drivers always give the same records, byte for byte.
+        whole = " ".join(f"{header.stream} {name}" for header, name in zip(headers, drivers, strict=True))
+        code, books = asyncio.run(_play(text, Path("replay"), uuid5(JOURNALS, whole)))
     if as_json:
         click.echo(numbers.dumps(books))
     else:
@@ -57,7 +67,7 @@ def command(
 
 
 def _configuration(
-    files: tuple[Path, ...], to: Path, data: Path, driver: str | None, sheets: Path | None
+    files: Sequence[Path], headers: Sequence[Header], drivers: Sequence[str], to: Path, data: Path, sheets: Path | None
 ) -> Iterator[str]:
     for folder in (to, data):
         try:
@@ -69,12 +79,10 @@ def _configuration(
     if sheets is not None:
         yield f"sheets = {_quoted(sheets.resolve())}"
     yield '[log]\nlevel = "error"'
-    for place, file in enumerate(files, 1):
-        named = _recording(file).header
-        extra = named.extra.get("analyser", "")
-        yield f'[[analyser]]\nid = "{extra or f"replay-{place}"}"'
+    for place, (file, header, driver) in enumerate(zip(files, headers, drivers, strict=True), 1):
+        yield f"[[analyser]]\nid = {_quoted(header.extra.get('analyser') or f'replay-{place}')}"
         yield f"port = {_quoted(f'recording:{file.resolve()}')}"
-        yield f"driver = {_quoted(driver or named.driver or '')}"
+        yield f"driver = {_quoted(driver)}"
     yield f'[[destination]]\nname = "files"\nkind = "folder"\npath = {_quoted(to.resolve())}'
 
 
@@ -89,25 +97,33 @@ def _recording(file: Path) -> Recording:
     from drivers import recording
 
     try:
-        return recording.parse(file.read_text(encoding="utf-8"))
+        return recording.decode(file.read_bytes())
     except OSError as error:
         raise UsageError(
             f"{file}: {error.strerror}; name a recording (tidewire simulate FORMAT --to FILE makes one)"
         ) from None
     except ValueError as error:
-        raise UsageError(f"{file}: {error}") from None
+        raise UsageError(f"{file}, {error}") from None
 
 
-async def _play(text: str, path: Path) -> tuple[int, dict[str, Any]]:
+async def _play(text: str, path: Path, journal: UUID) -> tuple[int, dict[str, Any]]:
     from capture.clock import SystemClock
     from capture.config import parse
     from capture.daemon import asks
     from capture.daemon.app import Service
+    from capture.daemon.drivers import drivers_for
     from capture.daemon.logs import set_up
     from capture.journal.store import Store
 
     config = parse(text, path)
+    drivers_for(config)  # before anything is written
     set_up(config.log.form, config.log.level)
-    code = await Service(config, SystemClock()).run()
+    code = 0
+    for analyser in config.analysers:  # one after the other: records have the same numbers every time
+        service = Service(replace(config, analysers=(analyser,)), SystemClock(), journal)
+        code = max(code, await service.run())
+        if any(session.state == "stopped" for session in service.sessions):
+            code = 1
+            break
     with Store.open(config.bench.data) as store:
         return code, await asks.answer(store, "reconcile", {"from_ms": 0, "until_ms": 1 << 52})
