@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from capture.acts import hear
+from capture.acts import hear, resend
 from capture.errors import NotFound, UsageError
 from capture.journal import deliveries, records, streams
-from capture.journal.ledger import Audit
+from capture.journal.ledger import Audit, account
 from drivers.recording import Bytes
 
 if TYPE_CHECKING:
@@ -22,17 +22,26 @@ PAGE = 500
 
 
 def readings(
-    tx: Tx, *, after: int = 0, since_ms: int = 0, kind: str = "reading", skip_to_last: int | None = None
+    tx: Tx,
+    *,
+    after: int = 0,
+    since_ms: int = 0,
+    kind: str = "reading",
+    skip_to_last: int | None = None,
+    unbound: bool = False,
 ) -> dict[str, Any]:
     """A page of records after seq `after`: `{"records": [{"seq": …, "text": …}], "next": seq, or None at the end}`.
 
     A page may be short, or empty, before the end: it is bounded by what one transaction may look at.
 
+    `unbound`: only those whose account (as in the books of a day) is that, by their newest revision.
     With `skip_to_last` only `next`: the seq after which so many records (or fewer) follow.
     """
     if skip_to_last is not None:
         return {"records": [], "next": records.before_last(tx, skip_to_last, kind, since_ms)}
     rows, follows = records.after(tx, after, PAGE, kind=kind, since_ms=since_ms)
+    if unbound:
+        rows = [row for row in rows if account(row.text) == "unbound" and not records.superseded(tx, row)]
     return {"records": [{"seq": row.seq, "text": row.text} for row in rows], "next": follows}
 
 
@@ -54,9 +63,11 @@ def _destination(tx: Tx, joined: dict[str, Any]) -> dict[str, Any]:
         "accepted": books.accepted,
         "refused": books.refused,
         "skipped": books.skipped,
+        "skipped_for": deliveries.skipped_for(tx, name),
         "waiting": books.waiting,
         "oldest_waiting_ms": deliveries.oldest_waiting_ms(tx, name),
         "refusals": [{"seq": seq, "words": words} for seq, words in deliveries.refusals(tx, name)],
+        "resend": resend.progress(tx, name),
     }
 
 

@@ -68,8 +68,10 @@ def _told(tx: Tx, job: Resend) -> dict[str, Any]:
     )
     refused = tx.one(
         "SELECT count(*) FROM deliveries INDEXED BY deliveries_odd WHERE destination = ? AND state = 'refused' "
-        "AND state NOT IN ('attempted', 'sent') AND seq BETWEEN ? AND ?",
+        "AND state NOT IN ('attempted', 'sent') AND seq BETWEEN ? AND ? "
+        "AND settled_ms >= (SELECT recorded_ms FROM acts WHERE seq = ?)",
         *within,
+        job.job,
     )
     return {
         "job": job.job,

@@ -34,6 +34,7 @@ SECTIONS = {
     "Data": {
         "readings": "List the records in the journal.",
         "explain": "Walk from a record back to its bytes on the wire.",
+        "resend": "Send records to a destination again.",
     },
     "Build": {
         "schema": "The open records' JSON Schemas and examples.",

@@ -15,9 +15,12 @@ if TYPE_CHECKING:
 
 @click.command(epilog="Example: tidewire check --config tidewire.toml")
 @config_option
+@click.option("--connect", is_flag=True, help="Also send one training record to each destination.")
 @json_option
-def command(config_path: Path, *, as_json: bool) -> int:
+def command(config_path: Path, *, connect: bool, as_json: bool) -> int:
     """Check a configuration and all that it names, without disturbing a port or a running service.
+
+    With --connect each destination is tried for real: a folder with a file that is written, read back and removed.
 
     Exit code 0: all good; 1: something to see to; 78: the configuration cannot be used.
     """
@@ -31,6 +34,10 @@ def command(config_path: Path, *, as_json: bool) -> int:
         return ConfigError.exit_code
     config = load(config_path)
     found = list(points(config))
+    if connect:
+        from capture.daemon import connect as trial
+
+        found += trial.points(config)
     if as_json:
         rows = [{"about": each.about, "good": each.good, "words": each.words} for each in found]
         click.echo(numbers.dumps({"points": rows, "remarks": config.remarks()}))

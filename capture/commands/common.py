@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from capture.errors import JournalHeld, TidewireError
+from capture.errors import JournalHeld, TidewireError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -109,6 +109,17 @@ def with_bench(command: Callable[..., Any]) -> Callable[..., Any]:
         return command(bench=Bench(load(config_path)), **given)
 
     return call
+
+
+def moment(bench: Bench, option: str, text: str) -> int:
+    """A local day or time as a person writes it, in UTC milliseconds. Raises UsageError."""
+    try:
+        local = datetime.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f"{option} {text}: write a local day or time such as 2026-11-24 or 2026-11-24T10:30") from None
+    if local.tzinfo is None:
+        local = local.replace(tzinfo=bench.zone)
+    return round(local.timestamp() * 1000)
 
 
 def table(title: str, columns: list[str], rows: list[list[str]], right: set[int] | None = None) -> None:

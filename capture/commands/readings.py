@@ -7,55 +7,71 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from capture.commands.common import json_option, table, with_bench
+from capture.commands.common import moment, table, with_bench
 from capture.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from capture.commands.common import Bench
 
 
-@click.command(epilog="Example: tidewire readings --since 2026-11-24 --json")
+@click.command(epilog="Example: tidewire readings --since 2026-11-24 --encoding csv > day.csv")
 @with_bench
 @click.option("--since", help="From this local day or time on, e.g. 2026-11-24 or 2026-11-24T10:30.")
 @click.option("--last", type=click.IntRange(1, 100_000), help="Only so many, the latest.  [default: 20 on a screen]")
 @click.option("--events", is_flag=True, help="Events of analysers and ports instead.")
-@json_option
-def command(bench: Bench, *, since: str | None, last: int | None, events: bool, as_json: bool) -> None:
-    """List readings, oldest first. With --json: the records themselves, one a line, byte for byte as stored."""
+@click.option("--unbound", is_flag=True, help="Only breaths that belong to no breath test (yet).")
+@click.option("--encoding", type=click.Choice(["json", "csv"]), help="Print data in this encoding instead of a list.")
+@click.option("--json", "as_json", is_flag=True, help="The same as --encoding json.")
+def command(
+    bench: Bench,
+    *,
+    since: str | None,
+    last: int | None,
+    events: bool,
+    unbound: bool,
+    encoding: str | None,
+    as_json: bool,
+) -> None:
+    """List readings, oldest first.
+
+    As json: the records themselves, one a line, byte for byte as stored. As csv: the columns of a day's table in a folder
+    without its first two, which belong to a delivery; every revision of a record is a row.
+    """
     from capture.record import numbers
 
+    if events and unbound:
+        raise UsageError("--unbound is about breaths; leave out --events")
+    wanted = encoding or ("json" if as_json else None)
     kind = "event" if events else "reading"
-    if last is None and since is None and not as_json:
+    if last is None and since is None and wanted is None:
         last = 20
-    texts = list(_texts(bench, kind, since, last))
-    if as_json:
-        for text in texts:
-            click.echo(text)
+    texts = _texts(bench, kind, since, last, unbound=unbound)
+    if wanted is None:
+        show(bench, [numbers.loads(text) for text in texts], events=events)
         return
-    show(bench, [numbers.loads(text) for text in texts], events=events)
+    for line in _csv(kind, texts) if wanted == "csv" else (text.encode() + b"\n" for text in texts):
+        click.echo(line, nl=False)
 
 
-def _texts(bench: Bench, kind: str, since: str | None, last: int | None) -> Iterator[str]:
+def _csv(kind: str, texts: Iterable[str]) -> Iterator[bytes]:
+    from capture.encodings import csv
+
+    yield csv.header(kind, delivered=False)
+    for text in texts:
+        yield csv.row(kind, text)
+
+
+def _texts(bench: Bench, kind: str, since: str | None, last: int | None, *, unbound: bool) -> Iterator[str]:
     after: int | None = 0
-    since_ms = 0 if since is None else _moment(bench, since)
+    since_ms = 0 if since is None else moment(bench, "--since", since)
     if last is not None:
         after = bench.ask("readings", kind=kind, since_ms=since_ms, skip_to_last=last)["next"]
     while after is not None:
-        page = bench.ask("readings", kind=kind, since_ms=since_ms, after=after)
+        page = bench.ask("readings", kind=kind, since_ms=since_ms, after=after, unbound=unbound)
         yield from (row["text"] for row in page["records"])
         after = page["next"]
-
-
-def _moment(bench: Bench, since: str) -> int:
-    try:
-        local = datetime.fromisoformat(since)
-    except ValueError:
-        raise UsageError(f"--since {since}: write a local day or time such as 2026-11-24 or 2026-11-24T10:30") from None
-    if local.tzinfo is None:
-        local = local.replace(tzinfo=bench.zone)
-    return round(local.timestamp() * 1000)
 
 
 def show(bench: Bench, records: list[dict[str, Any]], *, events: bool) -> None:

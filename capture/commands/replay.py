@@ -57,7 +57,10 @@ def command(
         text = "\n".join(_configuration(files, headers, drivers, to, data, sheets))
         # Named after what goes in: the same recordings and drivers always give the same records, byte for byte.
         whole = " ".join(f"{header.stream} {name}" for header, name in zip(headers, drivers, strict=True))
-        code, books = asyncio.run(_play(text, Path("replay"), uuid5(JOURNALS, whole)))
+        named = uuid5(JOURNALS, whole)
+        if journal is None:
+            _free(to, named)
+        code, books = asyncio.run(_play(text, Path("replay"), named))
     if as_json:
         click.echo(numbers.dumps(books))
     else:
@@ -84,6 +87,15 @@ def _configuration(
         yield f"port = {_quoted(f'recording:{file.resolve()}')}"
         yield f"driver = {_quoted(driver)}"
     yield f'[[destination]]\nname = "files"\nkind = "folder"\npath = {_quoted(to.resolve())}'
+
+
+def _free(to: Path, journal: UUID) -> None:
+    """Raise UsageError where the folder holds the records of another journal: numbers of two would mix in it."""
+    from capture.destinations.folder.marker import owner
+
+    whose = owner(to)
+    if whose and f"journal: {journal}" not in whose.splitlines():
+        raise UsageError(f"{to}: holds the records of other recordings, or of a bench; name a new folder: --to NEW")
 
 
 def _quoted(text: object) -> str:

@@ -71,7 +71,11 @@ def _sentences(status: dict[str, Any]) -> list[str]:
     for one in status["destinations"]:
         if one.get("words"):
             said.append(f"{one['destination']}: {one['words']}")
+        if one["resend"] and not one["resend"]["done"]:
+            job = one["resend"]
+            said.append(f"{one['destination']}: sends records {job['first']} to {job['last']} again, at {job['at']}")
         said += [f"{one['destination']} refused record {no['seq']}: {no['words']}" for no in one["refusals"]]
+        said += [f"{one['destination']} skipped {count}: {why}" for why, count in one["skipped_for"].items()]
     for frame in status.get("refused_frames", []):
         said.append(f"refused from {frame['analyser']}: {frame['why']}; tidewire explain {frame['name']}")
     return said

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 import structlog
 
 from capture.acts import hear, keep
-from capture.daemon import address, asks, control
+from capture.daemon import address, asks, control, resending
 from capture.daemon.carriers import pump_for
 from capture.daemon.drivers import drivers_for, old_driver
 from capture.daemon.notify import notify, watchdog_s
@@ -188,6 +188,10 @@ class Service:
             raise JournalError("the journal is not open yet; ask again in a moment")
         if name == "status":
             return await self._status(self._store)
+        if name == "resend":
+            return await resending.begin(self._store, self.pumps, self.clock.now(), given)
+        if name == "resending":
+            return await resending.progress(self._store, self.pumps, given)
         return await asks.answer(self._store, name, given)
 
     async def _status(self, store: Store) -> dict[str, Any]:

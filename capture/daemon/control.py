@@ -13,8 +13,10 @@ import asyncio
 import contextlib
 import grp
 import os
+import pwd
 import socket
 import struct
+from contextvars import ContextVar
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -31,6 +33,9 @@ log = structlog.get_logger()
 GROUP = "tidewire"
 LINE_MOST = 64 * 1024 * 1024
 ASK_WITHIN_S = 10.0
+
+ASKER: ContextVar[str] = ContextVar("asker", default="service")
+"""Who asks, by the kernel's word: an act keeps it."""
 
 
 async def serve(path: Path, answer: Callable[[str, dict[str, Any]], Awaitable[Any]]) -> asyncio.Server:
@@ -65,7 +70,9 @@ async def _reply(
     line: bytes, writer: asyncio.StreamWriter, answer: Callable[[str, dict[str, Any]], Awaitable[Any]]
 ) -> str:
     try:
-        _admit(writer.get_extra_info("socket"))
+        peer = writer.get_extra_info("socket")
+        _admit(peer)
+        ASKER.set(_asker(peer))
         ask = numbers.loads(line.decode())
         return numbers.dumps({"answer": await answer(ask["ask"], ask.get("with", {}))})
     except TidewireError as error:
@@ -74,8 +81,22 @@ async def _reply(
         return numbers.dumps({"error": f"not a question of ours: {error}", "code": 2})
 
 
-def _admit(peer: socket.socket) -> None:
+def _credentials(peer: socket.socket) -> tuple[int, int, int]:
+    """Process, user and group at the other end."""
     pid, uid, gid = struct.unpack("3i", peer.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i")))
+    return pid, uid, gid
+
+
+def _asker(peer: socket.socket) -> str:
+    uid = _credentials(peer)[1]
+    try:
+        return pwd.getpwuid(uid).pw_name
+    except KeyError:
+        return f"user {uid}"
+
+
+def _admit(peer: socket.socket) -> None:
+    pid, uid, gid = _credentials(peer)
     if uid in (0, os.getuid()) or gid in _group() or _in_group(pid):
         return
     raise UsageError(f"user {uid} may not ask this bench; join the group: sudo usermod -aG {GROUP} NAME")

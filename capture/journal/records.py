@@ -192,6 +192,11 @@ def before_last(tx: Tx, most: int, kind: str, since_ms: int = 0) -> int:
     return int(row[0] or 0)
 
 
+def superseded(tx: Tx, row: Row) -> bool:
+    """Whether there is a newer revision of it."""
+    return tx.one("SELECT 1 FROM records WHERE id = ? AND revision > ?", row.id.bytes, row.revision) is not None
+
+
 def by_id(tx: Tx, start: str, most: int = 10) -> list[Row]:
     """Records whose id begins with the hex digits `start` (dashes allowed), newest revision of each id first."""
     digits = start.replace("-", "").lower()
