@@ -158,13 +158,14 @@ class Client(aiomqtt.Client):
         try:
             await super().__aenter__()
         except aiomqtt.MqttError as error:
+            closed = self.lost.result() if self.lost.done() else None
             self._drop()
             if self._refused is not None:
                 raise Refused(self._refused) from None
             if self._error is not None:
                 raise self._error from None
-            if self.lost.done():
-                raise self.lost.result().once_more() from None
+            if closed is not None:
+                raise closed from None
             raise TimeoutError("no greeting") from error
         except BaseException:
             self._drop()

@@ -75,6 +75,23 @@ class Patience:
     publish_s: float = 10.0
 
 
+@dataclass
+class Memory:
+    """What outlives a connection: how many in a row ended early and without a word. One for each destination.
+
+    MQTT 5 has a code for a client id that another connection took (0x8E), but a broker of the field (mosquitto 2.0.11)
+    closes the older connection silently, and in MQTT 3.1.1 there is no other way. The second time it is said.
+    """
+
+    silent: int = 0
+    early_s: float = 60.0
+
+    def ended(self, lived_s: float, *, silent: bool) -> bool:
+        """Remember how a connection ended; returns whether it looks like a fight over the client id."""
+        self.silent = self.silent + 1 if silent and lived_s < self.early_s else 0
+        return self.silent > 1
+
+
 class TakenOver(DestinationDown):
     """Another connection has our client id. Connecting again at once would only throw that one out in turn."""
 
@@ -90,6 +107,7 @@ class Link:
         bench: Bench,
         analysers: Mapping[str, str] | None = None,
         patience: Patience | None = None,
+        memory: Memory | None = None,
     ) -> None:
         self.wanted = wanted
         self.bench = bench
@@ -98,8 +116,11 @@ class Link:
         self.remark = ""
         self.lost: asyncio.Future[DestinationDown] = asyncio.get_running_loop().create_future()
         self._patience = patience or Patience()
+        self._memory = memory or Memory()
         self._analysers = dict(analysers or {})
         self._since = datetime.now(UTC)
+        self._greeted_at = 0.0
+        self._leaving = False
         self._modern = wanted.version == "5"
         self._client: Client | None = None
         self._room = asyncio.Semaphore(_ENOUGH_IN_FLIGHT)
@@ -130,6 +151,7 @@ class Link:
             raise self._closed(error, greeted=False) from None
         except (OSError, ValueError) as error:  # ValueError: a host that no name service takes
             raise self._down(reasons.of_an_error(error, self.wanted)) from None
+        self._greeted_at = asyncio.get_running_loop().time()
         client.lost.add_done_callback(self._on_lost)
         self._client = client
         try:
@@ -142,6 +164,7 @@ class Link:
     async def __aexit__(
         self, exc_type: type[BaseException] | None, exc: BaseException | None, tb: TracebackType | None
     ) -> None:
+        self._leaving = True
         try:
             if self._client is not None and not self._client.lost.done():
                 with contextlib.suppress(DestinationDown):  # then the last will says it
@@ -227,8 +250,16 @@ class Link:
         return self._client
 
     def _on_lost(self, lost: asyncio.Future[Closed]) -> None:
-        if not self.lost.done():
-            self.lost.set_result(self._closed(lost.result()))
+        if self._leaving or self.lost.done():
+            return
+        closed = lost.result()
+        lived_s = asyncio.get_running_loop().time() - self._greeted_at
+        fight = self._memory.ended(lived_s, silent=closed.said is None)
+        self.lost.set_result(TakenOver(self._fight()) if fight else self._closed(closed))
+
+    def _fight(self) -> str:
+        words = reasons.of_a_fight(self._memory.silent, self.client_id)
+        return f"{self._where}: {words}"
 
     def _refused(self, said: Said) -> DestinationDown:
         return self._down(reasons.of_a_connection(said.code, said.words, self.wanted, self.client_id))

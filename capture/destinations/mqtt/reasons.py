@@ -110,6 +110,14 @@ def of_a_connection(code: int, said: str | None, wanted: MqttDestination, client
     return _joined(f"the broker says {name}", said, cure)
 
 
+def of_a_fight(times: int, client_id: str) -> str:
+    """The words for connections that are taken and closed again without a reason, time after time."""
+    return (
+        f"the broker closed {times} connections in a row soon and without a reason; if it does not restart by itself, "
+        f"{_TAKEN_OVER.format(client=client_id)}"
+    )
+
+
 def of_an_error(error: BaseException, wanted: MqttDestination) -> str:
     """The words for an error of the network, or of TLS."""
     if isinstance(error, ssl.SSLCertVerificationError):
