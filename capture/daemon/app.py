@@ -93,7 +93,7 @@ class Service:
         for wanted in self.config.destinations:
             whole = wanted.from_ == "start"
             await store.run(partial(_join, wanted, from_start=whole, now=now))
-            pump = await asyncio.to_thread(pump_for, wanted, store)
+            pump = await asyncio.to_thread(pump_for, wanted, store, bench_of, self._states)
             pump.start()
             self.pumps.append(pump)
         self.sessions = [
@@ -108,6 +108,11 @@ class Service:
             )
             for analyser in self.config.analysers
         ]
+
+    def _states(self) -> dict[str, str]:
+        """The analysers' states by id (also asked by carriers' threads)."""
+        known = {session.analyser.id: session.state for session in list(self.sessions)}
+        return {analyser.id: known.get(analyser.id, "opening") for analyser in self.config.analysers}
 
     async def _serve(self, store: Store) -> int:
         loop = asyncio.get_running_loop()

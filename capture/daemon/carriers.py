@@ -4,24 +4,29 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from capture.config import FolderDestination
+from capture.config import FolderDestination, MqttDestination
 from capture.destinations.folder import Folder, Wishes
 from capture.destinations.folder.books import Books
 from capture.destinations.pump import Pump
 from capture.destinations.thread import ThreadCarrier
-from capture.errors import ConfigError
 
 if TYPE_CHECKING:
-    from capture.config import Destination
+    from collections.abc import Callable, Mapping
+
+    from capture.config import Bench, Destination
     from capture.journal.store import Store
 
 
-def pump_for(wanted: Destination, store: Store) -> Pump:
-    """The pump of a destination that has joined, not begun yet. Waits for the journal; raises ConfigError."""
-    if isinstance(wanted, FolderDestination):
-        far = Folder(wanted.path, Books.of(store, wanted.name), wishes(wanted))
-        return Pump(store, ThreadCarrier(far), far.window)
-    raise ConfigError(f"destination {wanted.name}: {wanted.kind} is not carried by this version; use folder")
+def pump_for(wanted: Destination, store: Store, bench: Bench, states: Callable[[], Mapping[str, str]]) -> Pump:
+    """The pump of a destination that has joined, not begun yet. Waits for the journal. `states`: of the analysers."""
+    match wanted:
+        case FolderDestination():
+            far = Folder(wanted.path, Books.of(store, wanted.name), wishes(wanted))
+            return Pump(store, ThreadCarrier(far), far.window)
+        case MqttDestination():
+            from capture.destinations.mqtt.carrier import MqttCarrier  # noqa: PLC0415 - a bench without a broker must not pay for the library
+
+            return Pump(store, MqttCarrier(wanted, bench.site, bench.name, states), wanted.window)
 
 
 def wishes(wanted: FolderDestination) -> Wishes:
