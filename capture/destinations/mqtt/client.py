@@ -27,10 +27,10 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
 if TYPE_CHECKING:
-    import ssl
     from types import TracebackType
 
     from capture.destinations.mqtt.message import Packed
+    from capture.destinations.mqtt.secrets import Context
 
 LEAVE_WITHIN_S = 2.0
 _MALFORMED = 0x80
@@ -88,7 +88,7 @@ class Dial:
     client_id: str
     version: aiomqtt.ProtocolVersion = aiomqtt.ProtocolVersion.V5
     login: tuple[str | None, str | None] = (None, None)
-    tls: ssl.SSLContext | None = None
+    tls: Context | None = None
     will: aiomqtt.Will | None = None
     within_s: float = 10.0
     keepalive_s: int = 20
@@ -110,6 +110,7 @@ class Client(aiomqtt.Client):
 
     def __init__(self, dial: Dial) -> None:
         self._ear = _Ear()
+        self._tls = dial.tls
         super().__init__(
             dial.host,
             dial.port,
@@ -190,6 +191,8 @@ class Client(aiomqtt.Client):
             super()._client_connect()
         except OSError as error:
             self._error = error
+            if self._tls is not None:
+                self._tls.abandon()
             raise
 
     def _on_socket_open(self, client: Any, userdata: Any, sock: Any) -> None:  # noqa: ANN401 - as aiomqtt's

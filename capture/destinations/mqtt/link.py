@@ -33,7 +33,6 @@ from capture.errors import DestinationDown
 from capture.journal.deliveries import Answer
 
 if TYPE_CHECKING:
-    import ssl
     from collections.abc import Mapping
     from types import TracebackType
     from uuid import UUID
@@ -197,7 +196,7 @@ class Link:
 
     # Inside ---------------------------------------------------------------------------------------------------------
 
-    def _secrets(self) -> tuple[tuple[str | None, str | None], ssl.SSLContext | None]:
+    def _secrets(self) -> tuple[tuple[str | None, str | None], secrets.Context | None]:
         tls = self.wanted.tls
         return secrets.login(self.wanted), None if tls is None else secrets.tls_context(tls)
 

@@ -73,20 +73,31 @@ def _cure(error: OSError) -> str:
     return "make the file, or name the right one"
 
 
-class _Named(ssl.SSLContext):
-    """Asks for, and checks, another name than the one that was dialled: a broker reached by its address, or a tunnel."""
+class Context(ssl.SSLContext):
+    """For one connection. `name`: asks for, and checks, another name than the one that was dialled.
+
+    (A broker may be reached by its address, or through a tunnel.)
+    """
 
     name: str | None = None
+    _made: ssl.SSLSocket | None = None
 
     def wrap_socket(self, sock: Any, *given: Any, **named: Any) -> ssl.SSLSocket:  # noqa: ANN401 - as ssl's own
+        """As ssl's, with our name in place of the one that was dialled."""
         if self.name is not None:
             named["server_hostname"] = self.name
-        return super().wrap_socket(sock, *given, **named)
+        self._made = super().wrap_socket(sock, *given, **named)
+        return self._made
+
+    def abandon(self) -> None:
+        """Close what was made: paho forgets the socket of a handshake that failed, and does not close it."""
+        if self._made is not None:
+            self._made.close()
 
 
-def tls_context(table: TlsTable) -> ssl.SSLContext:
+def tls_context(table: TlsTable) -> Context:
     """A TLS context as the table says. Raises DestinationDown with file and cure."""
-    context = _Named(ssl.PROTOCOL_TLS_CLIENT)  # certificate required, name checked: that protocol's defaults
+    context = Context(ssl.PROTOCOL_TLS_CLIENT)  # certificate required, name checked: that protocol's defaults
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     context.name = table.server_name
     if table.ca is None:

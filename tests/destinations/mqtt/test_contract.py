@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import ssl
 from typing import Any
 
 import aiomqtt
@@ -131,3 +132,21 @@ def test_the_puback_codes_of_paho_are_those_of_mqtt_5() -> None:
     """MQTT 5.0 §3.4.2.1, table 3-4."""
     known = {code for code, names in ReasonCode.names.items() if any(PacketTypes.PUBACK in of for of in names.values())}
     assert known == {0x00, 0x10, 0x80, 0x83, 0x87, 0x90, 0x91, 0x97, 0x99}
+
+
+async def test_paho_forgets_the_socket_of_a_handshake_that_failed() -> None:
+    made: list[ssl.SSLSocket] = []
+
+    class Watched(ssl.SSLContext):
+        def wrap_socket(self, *given: Any, **named: Any) -> ssl.SSLSocket:
+            made.append(super().wrap_socket(*given, **named))
+            return made[-1]
+
+    async with Scripted() as broker:  # which answers a TLS greeting with nothing that TLS knows
+        client = plain(broker.port, tls_context=Watched(ssl.PROTOCOL_TLS_CLIENT))
+        client._client.connect_timeout = 0.2
+        with pytest.raises(aiomqtt.MqttError):
+            await client.__aenter__()
+    assert client._client.socket() is None
+    assert made[0].fileno() != -1, "still open"
+    made[0].close()
