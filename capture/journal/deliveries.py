@@ -101,19 +101,21 @@ def take_up(tx: Tx, destination: str, channel_of: Callable[[str, str | None], st
 
     `channel_of(kind, analyser)` names the channel, or None where this destination has no use for such a record.
     """
-    busy = {parcel.id for parcel in open_parcels(tx, destination)}
+    busy: set[UUID] | None = None  # asked for only once there is something to take up: this rides in every commit
     parcels: list[Parcel] = []
     numbers: dict[str, int] = {}
-    while len(parcels) < most:
+    edge = frontier(tx, destination)
+    while (wanted := most - len(parcels)) > 0:
         page = tx.all(
             "SELECT seq, kind, id, revision, analyser, time_ms, text, "
             "EXISTS (SELECT 1 FROM records n WHERE n.id = r.id AND n.revision > r.revision) "
             "FROM records r WHERE seq > ? ORDER BY seq LIMIT ?",
-            frontier(tx, destination),
-            most - len(parcels),
+            edge,
+            wanted,
         )
         if not page:
             break
+        busy = _flying(tx, destination) if busy is None else busy
         for seq, kind, key, revision, analyser, time_ms, text, superseded in page:
             channel = channel_of(kind, analyser)
             words = "not for this destination" if channel is None else "superseded before it was sent"
@@ -129,7 +131,19 @@ def take_up(tx: Tx, destination: str, channel_of: Callable[[str, str | None], st
             busy.add(record_id)
             _add(tx, destination, seq, "attempted", channel=channel, number=numbers[channel])
             parcels.append(Parcel(seq, kind, record_id, revision, analyser, time_ms, channel, numbers[channel], text))
+        if len(page) < wanted:
+            break
+        edge = page[-1][0]
     return parcels
+
+
+def _flying(tx: Tx, destination: str) -> set[UUID]:
+    """The ids of what was attempted and has no answer."""
+    rows = tx.all(
+        "SELECT r.id FROM deliveries d JOIN records r USING (seq) WHERE d.destination = ? AND d.state = 'attempted'",
+        destination,
+    )
+    return {UUID(bytes=key) for (key,) in rows}
 
 
 def _last_number(tx: Tx, destination: str, channel: str) -> int:
