@@ -31,12 +31,15 @@ def compile_clock(pattern: str) -> Callable[[str], datetime | None]:
     century = 0 if "YYYY" in places else 2000
     parts = [year, *(places[token] for token in _NEEDED), *([places["ss"]] if "ss" in places else [])]
     size = len(pattern)
+    between = [at for at, _ in literals]
+    written = [each for _, each in literals]
 
     def read(text: str) -> datetime | None:
-        if len(text) != size or any(text[at] != each for at, each in literals):
+        if len(text) != size or [text[at] for at in between] != written:
             return None
         digits = [text[part] for part in parts]
-        if not all(each.isascii() and each.isdigit() for each in digits):
+        together = "".join(digits)  # every part has its fixed width: they are digits together, or one of them is not
+        if not (together.isascii() and together.isdigit()):
             return None
         numbers = [int(each) for each in digits]
         try:
