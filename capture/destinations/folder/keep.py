@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Protocol, TypeAlias
 
 from capture.destinations.folder.files import day_of
 from capture.journal.carried import Carried
+from capture.journal.store import now_ms
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -56,7 +57,7 @@ class Keeper:
             if time.monotonic() < self._next:
                 return False
             self._next = time.monotonic() + EVERY_S
-            limit_ms = time.time_ns() // 1_000_000 - self._days * _DAY_MS
+            limit_ms = now_ms() - self._days * _DAY_MS
             # Received before that day ends: whatever was settled before `limit_ms` was received before it.
             self._sweep = self._shape.remove_old(day_of(limit_ms + _DAY_MS), lambda one: self._settled(one, limit_ms))
         steps = list(islice(self._sweep, STEP))

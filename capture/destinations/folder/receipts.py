@@ -88,5 +88,5 @@ def _first_line(path: Path) -> str:
         data = os.read(handle, 4 * WORDS_MOST)
     finally:
         os.close(handle)
-    line = data.decode("utf-8-sig", "replace").partition("\n")[0].strip()
+    line = " ".join(data.decode("utf-8-sig", "replace").partition("\n")[0].split())
     return "".join(each if each.isprintable() else "?" for each in line)[:WORDS_MOST]
