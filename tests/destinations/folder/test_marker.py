@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 from typing import TYPE_CHECKING
@@ -11,6 +12,7 @@ import pytest
 from capture.destinations.folder.marker import NAME, owner
 from capture.errors import DestinationDown
 from tests import kit
+from tests.destinations.folder.hands import NthFails
 
 if TYPE_CHECKING:
     from tests.destinations.folder.hands import Bench
@@ -106,6 +108,23 @@ def test_a_marker_that_was_left_half_written_is_written_again(bench: Bench) -> N
     bench.folder().look()
 
     assert marker.read_bytes() == whole
+
+
+def test_a_first_use_that_fails_at_any_step_is_made_good_by_the_next(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for n in range(1, 20):
+        bench.target = bench.target.with_name(f"new-{n}")
+        bench.target.mkdir()
+        with monkeypatch.context() as patch:
+            failing = NthFails(patch, n, done=bool(n % 2))
+            with contextlib.suppress(DestinationDown):
+                bench.folder().look()
+        bench.folder().look()
+        assert f"journal: {kit.JOURNAL}" in str(owner(bench.target))
+        if not failing.failed:
+            break
+    assert n > 4
 
 
 def test_a_marker_that_is_changed_under_a_running_service_is_seen(bench: Bench) -> None:
