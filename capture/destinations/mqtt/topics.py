@@ -2,7 +2,6 @@
 
     tidewire/1/<site>/<bench>/<analyser>/reading    breath-reading/1
     tidewire/1/<site>/<bench>/<analyser>/event      analyser-event/1
-    tidewire/1/<site>/<bench>/event                 of no single analyser
     tidewire/1/<site>/<bench>/test                  breath-test/1
     tidewire/1/<site>/<bench>/status                bench-status/1, retained
 
@@ -16,8 +15,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-OF_AN_ANALYSER = ("reading", "event")
-OF_THE_BENCH = ("event", "test")
+OF_AN_ANALYSER = {"reading": "breath-reading", "event": "analyser-event"}
+OF_THE_BENCH = {"test": "breath-test"}
+"""Kinds of record, as the journal has them, and the format of each."""
 
 
 def channel_of(kind: str, analyser: str | None) -> str | None:
