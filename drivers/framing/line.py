@@ -60,18 +60,18 @@ class LineFramer:
         rest = lines.pop()
         at, mark, most = state.base, len(self._end), self._longest - len(self._end)
         pieces: list[Piece] = []
-        for n, line in enumerate(lines):
+        for line in lines:
             size = len(line)
             if not 0 < size <= most:
                 state.hold(b"", at)
-                return pieces + self._with_care(self._end.join([*lines[n:], rest]), ())
+                return pieces + self._with_care(self._end.join([*lines[len(pieces) :], rest]), ())
             end = at + size + mark
             pieces.append(Frame(line, at, end, at))
             at = end
-        state.hold(b"", at)
         if len(rest) >= self._longest:
+            state.hold(b"", at)
             return pieces + self._with_care(rest, ())
-        state.held += rest
+        state.hold(rest, at)
         return pieces
 
     def quiet(self) -> list[Piece]:
