@@ -38,7 +38,7 @@ def main(argv: list[str] | None = None) -> None:
     if given[:1] == ["measure"]:
         sys.stdout.write(f"{MEASURED[given[1]](int(given[2]))!r}\n")
         return
-    wanted = common.arguments(__doc__, rounds=5, count=20_000, garbage=10_000_000).parse_args(given)
+    wanted = common.arguments(__doc__, rounds=5, count=2000, garbage=10_000_000).parse_args(given)
     common.load_now()
     ours, floor = _pair("driver", "byhand", wanted.count, wanted.rounds)
     ratio = common.of_pairs(ours, floor)
@@ -81,7 +81,7 @@ def _cuts(data: bytes, size: int) -> list[bytes]:
     return [data[at : at + size] for at in range(0, len(data), size)]
 
 
-def _best(work: Callable[[], object], times: int = 5) -> float:
+def _best(work: Callable[[], object], times: int = 15) -> float:
     """Seconds of the fastest of a few runs: what the work needs, without what the machine did meanwhile."""
     found = []
     for _ in range(times):
