@@ -34,6 +34,7 @@ class BetweenFramer:
         self._open = False
         # No mark can be complete before its last byte has come.
         self._lasts = (self._start[-1], self._end[-1])
+        self._plain = len(self._start) == len(self._end) == 1 and self._start != self._end
         self._unended = f"no end mark {shown(self._end)} came"
         self._overtaken = f"a new start mark {shown(self._start)} came before the end mark {shown(self._end)}"
         self._endless = f"no end mark {shown(self._end)} within {longest} bytes"
@@ -57,6 +58,37 @@ class BetweenFramer:
             if start not in data and stop not in data:
                 held += data
                 return []
+        if self._plain and not (damaged or state.damaged):
+            return self._split(bytes(held) + data if held else data, data)
+        return self._with_care(data, damaged)
+
+    def _split(self, window: bytes, data: bytes) -> list[Piece]:
+        """The common case: whole frames one behind the other, between marks of one byte. `data`: the window's new part."""
+        state, start, longest = self._window, self._start, self._longest
+        parts = window.split(self._end)
+        rest = parts.pop()
+        base = at = state.base
+        pieces: list[Piece] = []
+        for part in parts:
+            end = at + len(part) + 1
+            if part.rfind(start) or end - at > longest:
+                break
+            pieces.append(Frame(part[1:], at, end, at + 1))
+            at = end
+        if len(pieces) < len(parts) or (rest and (rest.rfind(start) or len(rest) >= longest)):
+            if pieces:
+                state.hold(b"", at)
+                self._open = False
+                data = window[at - base :]
+            return pieces + self._with_care(data, ())
+        state.hold(rest, at)
+        state.searched = len(rest)
+        self._open = bool(rest)
+        return pieces
+
+    def _with_care(self, data: bytes, damaged: Sequence[int]) -> list[Piece]:
+        """Any bytes at all: noise, damaged, overtaken and over-long frames, and marks that came in two parts."""
+        state = self._window
         window = state.add(data, damaged)
         pieces: list[Piece] = []
         at, searched = 0, state.searched
