@@ -120,12 +120,8 @@ def of_a_fight(times: int, client_id: str) -> str:
 
 def of_an_error(error: BaseException, wanted: MqttDestination) -> str:
     """The words for an error of the network, or of TLS."""
-    if isinstance(error, ssl.SSLCertVerificationError):
-        name = (wanted.tls and wanted.tls.server_name) or wanted.host
-        known = _OF_A_CERTIFICATE.get(error.verify_code)
-        return known.format(name=name) if known else f"the broker's certificate is not accepted: {error.verify_message}"
     if isinstance(error, ssl.SSLError):
-        return of_tls(str(error)) or f"TLS failed ({error.reason or error}); see the broker's log"
+        return _of_a_handshake(error, wanted)
     if isinstance(error, socket.gaierror):
         return (
             f"{wanted.host} is no name that is known here ({error.strerror}): put host right, or see the name service"
@@ -135,6 +131,16 @@ def of_an_error(error: BaseException, wanted: MqttDestination) -> str:
     if isinstance(error, OSError):
         return f"{error.strerror or error}; {_OF_THE_NETWORK.get(error.errno or 0, 'it is tried again')}"
     return f"{type(error).__name__}: {error}; it is tried again"
+
+
+def _of_a_handshake(error: ssl.SSLError, wanted: MqttDestination) -> str:
+    if isinstance(error, ssl.SSLCertVerificationError):
+        name = (wanted.tls and wanted.tls.server_name) or wanted.host
+        known = _OF_A_CERTIFICATE.get(error.verify_code)
+        return known.format(name=name) if known else f"the broker's certificate is not accepted: {error.verify_message}"
+    if isinstance(error, ssl.SSLEOFError):
+        return "it closed before TLS had begun: does the broker speak TLS on that port?"
+    return of_tls(str(error)) or f"TLS failed ({error}); see the broker's log"
 
 
 # What OpenSSL says by itself, ours (verification) apart; parts of its texts, the first that fits counts.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
+import threading
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -15,7 +16,7 @@ from capture.destinations.mqtt.link import Link, Memory, TakenOver
 from capture.errors import DestinationDown
 from capture.journal.deliveries import Answer
 from tests.destinations.mqtt import kit
-from tests.destinations.mqtt.brokers import OPEN
+from tests.destinations.mqtt.brokers import OPEN, Scripted
 from tests.destinations.mqtt.kit import down, parcel
 
 if TYPE_CHECKING:
@@ -150,3 +151,30 @@ async def test_a_connect_that_is_given_up_leaves_no_socket(
     with pytest.raises(asyncio.CancelledError):
         await trying
     assert made[0]._client.socket() is None
+
+
+async def test_a_connect_that_ends_after_it_was_given_up_does_not_come_to_life() -> None:
+    """A name service may hang for longer than anybody waits; its thread goes on."""
+    go = threading.Event()
+    ended = threading.Event()
+
+    class Slow(Client):
+        def _client_connect(self) -> None:
+            go.wait(10)
+            try:
+                super()._client_connect()
+            finally:
+                ended.set()
+
+    async with Scripted() as broker:
+        client = Slow(Dial("127.0.0.1", broker.port, client_id="x"))
+        trying = asyncio.create_task(client.__aenter__())
+        await asyncio.sleep(0.01)
+        trying.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await trying
+        go.set()
+        await kit.until(ended.is_set)
+    left = client._client.socket()
+    assert left is None or left.fileno() == -1
+    assert client._misc_task is None

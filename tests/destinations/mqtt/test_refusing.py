@@ -5,6 +5,8 @@ The codes are those of the OASIS standard, MQTT 5.0 §2.4; no real broker can be
 
 from __future__ import annotations
 
+import asyncio
+import ssl
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -14,7 +16,7 @@ from capture.destinations.mqtt.link import Link, Retry, TakenOver
 from capture.errors import DestinationDown
 from capture.journal.deliveries import Answer
 from tests.destinations.mqtt.brokers import Scripted, connack
-from tests.destinations.mqtt.kit import down, parcel, wanted
+from tests.destinations.mqtt.kit import down, parcel, until, wanted
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -162,6 +164,38 @@ async def test_a_connection_that_ends_says_why(code: int | None, says: str, link
             await near.publish(parcel(1))
 
 
+async def test_an_error_of_the_socket_itself_is_the_cause_where_there_is_one(link: Callable[..., Link]) -> None:
+    async with Scripted() as broker, link(broker.port) as near:
+        assert near._client is not None
+        near._client._disconnected.set_exception(OSError(113, "No route to host"))  # as aiomqtt's reader does
+        assert "No route to host; no way there: see cable" in str(await near.lost)
+
+
+async def test_nothing_is_sent_before_the_connection_or_after_its_socket_has_gone(link: Callable[..., Link]) -> None:
+    async with Scripted() as broker:
+        near = link(broker.port)
+        with pytest.raises(DestinationDown, match="not connected"):
+            await near.publish(parcel(1))
+        async with near:
+            assert near._client is not None
+            near._client._client._sock_close()
+            with pytest.raises(DestinationDown, match="ended the connection"):
+                await near.publish(parcel(1))
+        assert [topic for topic in broker.topics if topic == TOPIC] == []
+
+
+async def test_what_waits_for_room_ends_with_the_connection_too(link: Callable[..., Link]) -> None:
+    """Receive maximum 1, MQTT 5.0 §3.2.2.3.3: the second record is not even on its way."""
+    async with Scripted(greet=connack(0, b"\x21\x00\x01"), answer=only_readings(None)) as broker:
+        async with link(broker.port) as near:
+            both = [asyncio.create_task(near.publish(parcel(n))) for n in (1, 2)]
+            await until(lambda: TOPIC in broker.topics)
+            await broker.part(0x8B)
+            outcomes = await asyncio.gather(*both, return_exceptions=True)
+        assert ["server shutting down" in str(each) for each in outcomes] == [True, True]
+        assert broker.topics.count(TOPIC) == 1
+
+
 async def test_the_code_for_a_taken_client_id_is_a_fight_at_once(link: Callable[..., Link]) -> None:
     async with Scripted() as broker, link(broker.port) as near:
         await broker.part(0x8E)
@@ -191,6 +225,8 @@ async def test_mqtt_3_1_1_has_no_codes_and_the_words_say_so(link: Callable[..., 
     ("error", "says"),
     [
         (OSError(113, "No route to host"), "No route to host; no way there: see cable, address and firewall"),
+        (ssl.SSLEOFError(8, "EOF"), "it closed before TLS had begun: does the broker speak TLS on that port?"),
+        (ssl.SSLError(1, "[SSL: ODD] odd"), "TLS failed ([SSL: ODD] odd); see the broker's log"),
         (OSError(99, "Cannot assign"), "Cannot assign; it is tried again"),
         (RuntimeError("odd"), "RuntimeError: odd; it is tried again"),
     ],
