@@ -151,19 +151,25 @@ def test_bytes_that_may_be_missing_never_glue() -> None:
     assert not feeding.over
 
 
-def test_bytes_that_a_silent_decoder_still_holds_when_some_are_missing_are_refused_for_it() -> None:
-    class Stubborn(Feeder):
-        __slots__ = ()
-
-    feeding = Stubborn(driver(), kit.STREAM, kit.heard())
-    feeding.feed([chunk("R3")])
-    feeding._decoder.lost = lambda: ()  # type: ignore[method-assign]  # breaks the law of lost()
-    feeding.feed([Missing(kit.heard(6)), chunk("7\n", 7)])
+@pytest.mark.parametrize(
+    ("last", "rule_of_it"),
+    [
+        (Missing(kit.heard(6)), "unfinished: bytes may be missing here"),
+        (Ended("gone", "pulled", kit.heard(6)), "unfinished: the stream ended here"),
+    ],
+)
+def test_bytes_that_a_decoder_does_not_let_go_of_are_refused_for_it(last: Entry, rule_of_it: str) -> None:
+    """The law of `lost` is not left to the driver alone."""
+    feeding = feeder("keeps what is lost")
+    feeding.feed([chunk("R3"), last])
+    if not feeding.over:
+        feeding.feed([chunk("7\n", 7)])
 
     batch = feeding.harvest()
 
-    assert said(batch) == "XN"
-    assert rule(batch.arrivals[0]) == "unfinished: bytes may be missing here"
+    assert said(batch) == ("X" if feeding.over else "XN")
+    assert rule(batch.arrivals[0]) == rule_of_it
+    assert feeding.held == 0
 
 
 def test_silence_is_told_and_written_down() -> None:

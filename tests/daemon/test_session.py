@@ -179,11 +179,11 @@ async def test_silence_is_told_after_it_was_silent_and_no_sooner(bench: Bench) -
 async def test_bytes_that_are_handled_late_are_no_silence(bench: Bench) -> None:
     """The machine was busy for a minute: what was read meanwhile decides, not when it was handled."""
 
-    def late() -> list[Entry]:
+    def busy() -> list[Entry]:
         bench.clock.ms += 60_000
-        return [chunk("2\n", 900)]
+        return [chunk("R1", 100)]
 
-    await bench.run([chunk("R1", 100)], late)
+    await bench.run(busy, [chunk("2\n", 900)])
 
     assert bench.items() == [("result", 0, 4)]
     assert "quiet" not in bench.script()

@@ -166,12 +166,12 @@ class House:
     # What came out --------------------------------------------------------------------------------------------------
 
     def files(self) -> dict[str, bytes]:
-        """Every file outside the temporary folder: path below the folder -> content."""
+        """Every file for others to read (no dot in front): path below the folder -> content."""
         assert self.out is not None
         found = {}
         for path in sorted(self.out.rglob("*")):
             name = path.relative_to(self.out)
-            if name.parts[0] != TEMPORARY and path.is_file():
+            if not name.parts[0].startswith(".") and path.is_file():
                 found[str(name)] = path.read_bytes()
         return found
 

@@ -23,7 +23,7 @@ from drivers.recording import Bytes, decode, write_entries
 from simulators.recording import write_recording
 from simulators.session import build
 from tests import kit
-from tests.endtoend.house import TEMPORARY, House
+from tests.endtoend.house import House
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -67,7 +67,7 @@ def _files(out: Path) -> dict[str, bytes]:
     return {
         str(path.relative_to(out)): path.read_bytes()
         for path in sorted(out.rglob("*"))
-        if path.is_file() and TEMPORARY not in path.parts
+        if path.is_file() and not path.relative_to(out).parts[0].startswith(".")
     }
 
 
