@@ -46,9 +46,9 @@ class FolderDestination(Table):
     path: Annotated[Folder, Field(examples=["/srv/breath"])]
     encoding: Literal["json", "csv"] = "json"
     from_: Annotated[Literal["now", "start"], Field(alias="from")] = "now"
-    mode: Annotated[str, AfterValidator(_mode), Field(examples=["0640"])] | None = None
-    group: Annotated[Said, Field(examples=["clinic"])] | None = None
-    keep_days: Annotated[int, BeforeValidator(whole), AfterValidator(_days), Field(examples=[90])] | None = None
+    mode: Annotated[Annotated[str, AfterValidator(_mode)] | None, Field(examples=["0640"])] = None
+    group: Annotated[Said | None, Field(examples=["clinic"])] = None
+    keep_days: Annotated[int, BeforeValidator(whole), AfterValidator(_days)] | None = None
     receipts: bool = False
 
 

@@ -19,9 +19,10 @@ if TYPE_CHECKING:
 async def begin(store: Store, pumps: Sequence[Pump], now: Heard, given: dict[str, Any]) -> dict[str, Any]:
     """Store the act and let the pump begin, in one transaction. Raises NotFound, UsageError, TidewireError."""
     pump, which = _pump(pumps, given)
+    who = ASKER.get()  # here: the journal's thread has a context of its own
 
     def act(tx: Tx) -> dict[str, Any]:
-        asked = resend.resend(tx, pump.name, ASKER.get(), now, **which)
+        asked = resend.resend(tx, pump.name, who, now, **which)
         if asked["job"] is not None:
             pump.send_again(tx)
         return asked
