@@ -1,6 +1,7 @@
 """`tidewire simulate`: an invented analyser on a pseudo-terminal, in a recording, or as bare bytes.
 
-Everything here is invented and training data. It touches no journal and no configuration.
+Everything here is invented and training data. It touches no journal and no configuration. `tidewire simulate receiver`,
+the far side of a broker, has options of its own and is a file of its own (simulate_receiver.py).
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import signal
 import sys
 import threading
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -28,10 +29,33 @@ EXAMPLE = """\b
 Examples:
   tidewire simulate delimited-line --seed 7 --link h2-a
   tidewire simulate label-block --people 4 --faults flip,unplug --to session.rec --truth truth.jsonl
+  tidewire simulate receiver --help
 """
 
 
-@click.command(epilog=EXAMPLE)
+class Simulate(click.Command):
+    """The command, which hands over to another one where the first word is `receiver`."""
+
+    def make_context(
+        self,
+        info_name: str | None,
+        args: list[str],
+        parent: click.Context | None = None,
+        **extra: Any,  # noqa: ANN401 - as click's own
+    ) -> click.Context:
+        """A context of the command that is meant."""
+        if args[:1] == ["receiver"]:
+            from capture.commands.simulate_receiver import command as receiver
+
+            return receiver.make_context(f"{info_name} receiver", args[1:], parent, **extra)
+        return super().make_context(info_name, args, parent, **extra)
+
+    def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401 - as click's own
+        """Run the command that is meant."""
+        return super().invoke(ctx) if ctx.command is self else ctx.command.invoke(ctx)
+
+
+@click.command(cls=Simulate, epilog=EXAMPLE)
 @click.argument("format_name", metavar="FORMAT")
 @click.option("--seed", type=int, default=1, show_default=True, help="Same seed, same bytes.")
 @click.option("--people", type=int, default=3, show_default=True, help="How many invented people come.")
@@ -57,7 +81,7 @@ def command(  # noqa: PLR0913 - one argument an option
     faults: str,
     truth: Path | None,
 ) -> None:
-    """Simulate an analyser that speaks FORMAT (delimited-line or label-block).
+    """Simulate an analyser that speaks FORMAT (delimited-line or label-block), or with FORMAT `receiver` the far side.
 
     Without --to or --stdout it opens a pseudo-terminal, waits until somebody reads it, and plays a morning there.
     Ctrl-C ends it.
