@@ -8,7 +8,7 @@ Rules of the room:
 - Riders run inside every writing transaction after the act: a destination that has nothing in hand takes up the new
   records there, so that bytes, items, records and the attempt are one commit.
 - What is to happen after the commit is told with `tx.then`; it runs on the store thread and must not block.
-- Checkpoints run when nobody waits, in small steps, so that no commit has to carry a large one.
+- Checkpoints run in a moment of silence, in small steps: a commit, its file and its answer come first.
 """
 
 from __future__ import annotations
@@ -38,7 +38,8 @@ APPLICATION_ID: Final = 0x7469_6465  # "tide": tells the file apart from any oth
 VERSION: Final = 1
 PAGE_SIZE: Final = 8192
 CHECKPOINT_PAGES: Final = 256  # 2 MB: a checkpoint of this size stays well under the 20 ms of a transaction
-CHECKPOINT_PAGES_MOST: Final = 4096  # even when the queue never empties
+CHECKPOINT_PAGES_MOST: Final = 384  # even where there never is silence
+SILENCE_S: Final = 0.01  # after a commit the destinations sync their files on the same disk, then settle: let them
 
 
 class Tx:
@@ -146,12 +147,16 @@ class Store:
 
     def _serve(self) -> None:
         while True:
-            ask = self._asks.get()
+            try:
+                ask = self._asks.get(timeout=SILENCE_S if self._wal_pages >= CHECKPOINT_PAGES else None)
+            except queue.Empty:
+                self._checkpoint()
+                continue
             if ask is None:
                 break
             self._carry_out(*ask)
             del ask
-            if self._wal_pages >= (CHECKPOINT_PAGES if self._asks.empty() else CHECKPOINT_PAGES_MOST):
+            if self._wal_pages >= CHECKPOINT_PAGES_MOST:
                 self._checkpoint()
         self._checkpoint()
         with contextlib.suppress(apsw.Error):  # every commit is on the disk already: closing only tidies up
