@@ -38,6 +38,14 @@ def _days(number: int) -> int:
     return number
 
 
+def _listed(value: object) -> object:
+    return tuple(value) if isinstance(value, list) else value
+
+
+RecordKinds = Annotated[tuple[Literal["reading", "event"], ...], BeforeValidator(_listed), Field(min_length=1)]
+"""Which records a destination is for; the others are skipped, and say so in its books."""
+
+
 class FolderDestination(Table):
     """Files in a folder. `mode`, `group` None: as the service's user and umask leave it; `keep_days` None: for ever."""
 
@@ -45,6 +53,7 @@ class FolderDestination(Table):
     kind: Annotated[Literal["folder"], Field(examples=["folder"])]
     path: Annotated[Folder, Field(examples=["/srv/breath"])]
     encoding: Literal["json", "csv"] = "json"
+    records: Annotated[RecordKinds | None, Field(examples=[["reading"]])] = None
     from_: Annotated[Literal["now", "start"], Field(alias="from")] = "now"
     mode: Annotated[Annotated[str, AfterValidator(_mode)] | None, Field(examples=["0640"])] = None
     group: Annotated[Said | None, Field(examples=["clinic"])] = None
@@ -133,6 +142,7 @@ class MqttDestination(Table):
     window: Annotated[int, BeforeValidator(whole), AfterValidator(_window), Field(examples=[20])] = 20
     version: Annotated[Literal["5", "3.1.1"], Field(examples=["5"])] = "5"
     encoding: Literal["json"] = "json"
+    records: Annotated[RecordKinds | None, Field(examples=[["reading"]])] = None
     from_: Annotated[Literal["now", "start"], Field(alias="from")] = "now"
 
     @model_validator(mode="after")

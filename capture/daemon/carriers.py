@@ -22,11 +22,12 @@ def pump_for(wanted: Destination, store: Store, bench: Bench, states: Callable[[
     match wanted:
         case FolderDestination():
             far = Folder(wanted.path, Books.of(store, wanted.name), wishes(wanted))
-            return Pump(store, ThreadCarrier(far), far.window)
+            return Pump(store, ThreadCarrier(far), far.window, wanted.records)
         case MqttDestination():
             from capture.destinations.mqtt.carrier import MqttCarrier  # noqa: PLC0415 - a bench without a broker must not pay for the library
 
-            return Pump(store, MqttCarrier(wanted, bench.site, bench.name, states), wanted.window)
+            carrier = MqttCarrier(wanted, bench.site, bench.name, states)
+            return Pump(store, carrier, wanted.window, wanted.records)
 
 
 def wishes(wanted: FolderDestination) -> Wishes:

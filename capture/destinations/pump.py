@@ -24,7 +24,7 @@ import structlog
 from capture.journal import deliveries, resends
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
     from concurrent.futures import Future
 
     from capture.journal.deliveries import Answer, Parcel
@@ -61,13 +61,19 @@ class Carrier(Protocol):
 
 
 class Pump:
-    """The cursor of one destination. `window`: how many records may be without an answer."""
+    """The cursor of one destination. `window`: how many records may be without an answer.
 
-    def __init__(self, store: Store, carrier: Carrier, window: int = WINDOW) -> None:
+    `kinds`: the records it is for; None: all that its carrier can carry.
+    """
+
+    def __init__(
+        self, store: Store, carrier: Carrier, window: int = WINDOW, kinds: Collection[str] | None = None
+    ) -> None:
         self.store = store
         self.carrier = carrier
         self.name = carrier.name
         self.window = window
+        self._kinds = kinds
         self.state: State = "starting"
         self.words = ""
         self.since = datetime.now(UTC)
@@ -137,7 +143,11 @@ class Pump:
         tx.then(lambda: self._give(parcels + more, settled, again=job))
 
     def _next(self, tx: Tx, most: int) -> list[Parcel]:
-        return deliveries.take_up(tx, self.name, self.carrier.channel_of, most) if most > 0 else []
+        return deliveries.take_up(tx, self.name, self._channel_of, most) if most > 0 else []
+
+    def _channel_of(self, kind: str, analyser: str | None) -> str | None:
+        wanted = self._kinds is None or kind in self._kinds
+        return self.carrier.channel_of(kind, analyser) if wanted else None
 
     def _next_again(self, tx: Tx, most: int) -> tuple[list[Parcel], Resend | None]:
         """The next page of what is sent again: only into a window that is half empty, so that pages are worth their act."""

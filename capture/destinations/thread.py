@@ -8,6 +8,7 @@ Rules of the room:
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from typing import TYPE_CHECKING, Protocol, runtime_checkable
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 log = structlog.get_logger()
 
 BACK_OFF_S = (0.25, 15.0)
-NEVER = float("inf")
+NEVER = math.inf
 
 
 class Blocking(Protocol):

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 import structlog
 
-from capture.destinations.mqtt.link import Bench, Link, Retry, TakenOver
+from capture.destinations.mqtt.link import Bench, Link, Memory, Retry, TakenOver
 from capture.destinations.mqtt.topics import channel_of
 from capture.errors import DestinationDown, JournalError
 from capture.journal import records
@@ -37,6 +37,7 @@ log = structlog.get_logger()
 
 BACK_OFF_S = (0.25, 15.0)  # between connections
 ASK_AGAIN_S = (1.0, 30.0)  # what the broker did not take, or nobody listened to
+STEADY_S = 10.0  # a connection that lived so long was a good one
 LOOK_EVERY_S = 1.0  # at the analysers' states, for the retained status
 
 
@@ -51,6 +52,7 @@ class MqttCarrier:
         self._thread: threading.Thread | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._begun = threading.Event()
+        self._memory = Memory()
 
     def start(self, pump: Pump) -> None:
         """Begin to carry; returns when parcels may be handed over."""
@@ -82,19 +84,21 @@ class MqttCarrier:
         self._begun.set()
         pause = BACK_OFF_S[0]
         while not self._carriage.stopping.is_set():
+            answered, since, least = self._carriage.answered, self._loop.time(), 0.0
             try:
-                async with Link(self._wanted, bench, self._states()) as link:
-                    pause = BACK_OFF_S[0]
+                async with Link(self._wanted, bench, self._states(), memory=self._memory) as link:
                     pump.be("up", link.remark)
                     await self._carriage.serve(link, self._states)
             except DestinationDown as error:
                 pump.be("down", str(error))
                 if isinstance(error, TakenOver):
-                    pause = max(pause, error.pause_s)
+                    least = error.pause_s
             except Exception as error:  # supervised: whatever it is, what is in hand stays in hand
                 log.exception("destination failed", destination=self.name)
                 pump.be("down", f"failed unexpectedly ({type(error).__name__}: {error}); it is tried again")
-            await _within(self._carriage.stopping.wait(), pause * random.uniform(0.8, 1.2))  # noqa: S311 - jitter is no secret
+            if self._carriage.answered > answered or self._loop.time() - since > STEADY_S:
+                pause = BACK_OFF_S[0]  # it was of use: a broker that only greets and drops is left in peace for longer
+            await _within(self._carriage.stopping.wait(), max(pause, least) * random.uniform(0.8, 1.2))  # noqa: S311 - jitter is no secret
             pause = min(pause * 2, BACK_OFF_S[1])
         pump.be("stopped", "")
 
@@ -108,6 +112,7 @@ class Carriage:
         self._in_hand: dict[int, Parcel] = {}  # in order of seq; leaves when its answer is stored
         self._put_off: dict[int, Retry] = {}
         self._answers: list[Answer] = []
+        self.answered = 0  # records whose answer is stored, since the start
         self._news = asyncio.Event()
         self._link: Link | None = None
         self._publishing: dict[int, asyncio.Task[None]] = {}
@@ -208,6 +213,7 @@ class Carriage:
 
     def _stored(self, done: asyncio.Future[None], group: Sequence[Answer]) -> None:
         if not done.cancelled() and done.exception() is None:
+            self.answered += len(group)
             for answer in group:
                 self._in_hand.pop(answer.seq, None)
 
