@@ -4,7 +4,7 @@
 
 For each line: one commit (the line, and a text of SIZE bytes as long as our record), the file in a temporary directory
 and its fsync, the rename, the directory's fsync, and one commit more that settles it. Nothing is decoded or checked.
-The journal's settings are those of `capture.journal.store`, the checkpoints too: when nobody waits.
+The journal's settings are those of `capture.journal.store`, the checkpoints too: in a moment of silence.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from pathlib import Path
 
 import apsw
 
-from capture.journal.store import CHECKPOINT_PAGES, PAGE_SIZE
+from capture.journal.store import CHECKPOINT_PAGES, PAGE_SIZE, SILENCE_S
 
 
 def main() -> None:
@@ -47,7 +47,11 @@ def main() -> None:
     sys.stdout.write("ready\n")
     sys.stdout.flush()
     held, seq = b"", 0
-    while poll.poll():
+    while True:
+        if not poll.poll(SILENCE_S * 1000 if pages >= CHECKPOINT_PAGES else None):
+            connection.wal_checkpoint(mode=apsw.SQLITE_CHECKPOINT_PASSIVE)
+            pages = 0
+            continue
         held += os.read(fd, 65536)
         while b"\n" in held:
             line, _, held = held.partition(b"\n")
@@ -65,9 +69,6 @@ def main() -> None:
             os.close(handle)
             with connection:
                 connection.execute("UPDATE rows SET state = 'sent' WHERE seq = ?", (seq,))
-            if pages >= CHECKPOINT_PAGES:
-                connection.wal_checkpoint(mode=apsw.SQLITE_CHECKPOINT_PASSIVE)
-                pages = 0
 
 
 if __name__ == "__main__":
