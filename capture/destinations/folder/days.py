@@ -88,7 +88,7 @@ class Days:
         key = (channel, day)
         held = self._held.pop(key, None)
         more = held is not None and self._added(held, group)
-        if held is None or more is None:
+        if held is None:
             held = self._made(channel, day)
         if held.written is not None and held.written == _seen(path):
             same = not more
@@ -107,16 +107,12 @@ class Days:
             self._held.popitem(last=False)
         return None
 
-    def _added(self, held: Day, group: Sequence[Parcel]) -> bool | None:
-        """Add what is new to a day that is held. Whether there was anything; None: adding at the end is not enough."""
-        highest = max(held.numbers, default=0)
+    def _added(self, held: Day, group: Sequence[Parcel]) -> bool:
+        """Add what is new to a day that is held; whether there was anything."""
         new = [parcel for parcel in group if parcel.number not in held.numbers]
         for parcel in new:
-            if parcel.number < highest:
-                return None
             held.data += csv.row(parcel.kind, parcel.text, (parcel.number, self._epoch))
             held.numbers.add(parcel.number)
-            highest = parcel.number
         return bool(new)
 
     def _made(self, channel: str, day: str) -> Day:

@@ -77,7 +77,8 @@ def test_the_same_delivery_made_again_after_a_crash_adds_no_row(bench: Bench) ->
     assert numbers(bench) == ["1"]
 
 
-def test_rows_and_files_that_were_taken_away_come_back(bench: Bench) -> None:
+@pytest.mark.parametrize("running", [True, False])
+def test_rows_and_files_that_were_taken_away_come_back(bench: Bench, *, running: bool) -> None:
     folder = bench.folder(CSV)
     for _ in range(3):
         bench.breathe()
@@ -91,7 +92,7 @@ def test_rows_and_files_that_were_taken_away_come_back(bench: Bench) -> None:
 
     path.unlink()
     bench.breathe()
-    bench.deliver(bench.folder(CSV))
+    bench.deliver(folder if running else bench.folder(CSV))
 
     assert numbers(bench) == ["1", "2", "3", "4", "5"]
 
