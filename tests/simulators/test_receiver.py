@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.reasoncodes import ReasonCode
 
 from simulators import receiver as room
 from simulators.holdings import Gap, gaps, newest, read_folder
@@ -182,6 +184,16 @@ def test_each_store_has_a_session_of_its_own_and_keeps_it(receiver: Callable[...
     names = [receiver(name).store.execute("SELECT client_id FROM me").fetchall() for name in ("a", "b", "a")]
 
     assert names[0] == names[2] != names[1]
+
+
+def test_a_subscription_that_is_refused_ends_it(receiver: Callable[..., Receiver]) -> None:
+    """mosquitto's own access lists let anybody subscribe and then send nothing: others say so (MQTT 5.0 §3.9.3)."""
+    told: Any = receiver().client.on_subscribe
+    codes = [ReasonCode(PacketTypes.SUBACK, "Granted QoS 1"), ReasonCode(PacketTypes.SUBACK, "Not authorized")]
+
+    told(None, None, 1, codes[:1], None)
+    with pytest.raises(ConnectionError, match="the broker says Granted QoS 1, Not authorized"):
+        told(None, None, 1, codes, None)
 
 
 # Gaps ---------------------------------------------------------------------------------------------------------------
