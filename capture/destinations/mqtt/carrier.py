@@ -1,6 +1,6 @@
 """Carries records to a broker: an asyncio loop on a thread of its own, a window of publishes, answers in groups.
 
-    store thread  hand(parcels) ──▶ loop: publish … publish … publish    (in order of seq, `window` in flight)
+    store thread  hand(parcels) ──▶ loop: publish … publish … publish    (in order of seq, the link's window in flight)
     store thread  ◀── settling(group of answers) ── loop                 (one commit a group, which takes the next up)
 
 Rules of the room:
@@ -8,6 +8,8 @@ Rules of the room:
   again on the next one, in order, with the same bytes.
 - Nothing is asked of the broker twice at once: what it did not take now, and what nobody listened to, is tried again
   after a pause, one record of each topic first.
+- More is in hand than in flight: while a commit is under way the next records go out, and the slower commits are, the
+  more answers each of them stores.
 - Its own thread, so that a name service or a handshake that hangs holds up neither the journal nor a port.
 """
 
@@ -38,6 +40,7 @@ log = structlog.get_logger()
 BACK_OFF_S = (0.25, 15.0)  # between connections
 ASK_AGAIN_S = (1.0, 30.0)  # what the broker did not take, or nobody listened to
 STEADY_S = 10.0  # a connection that lived so long was a good one
+HANDS = 4  # so many windows are in hand
 LOOK_EVERY_S = 1.0  # at the analysers' states, for the retained status
 
 
@@ -48,6 +51,7 @@ class MqttCarrier:
 
     def __init__(self, wanted: MqttDestination, site: str, bench: str, states: Callable[[], Mapping[str, str]]) -> None:
         self.name = wanted.name
+        self.window = HANDS * wanted.window
         self._wanted, self._site, self._bench, self._states = wanted, site, bench, states
         self._thread: threading.Thread | None = None
         self._loop: asyncio.AbstractEventLoop | None = None

@@ -9,7 +9,8 @@ Rules of the room:
 - An Answer is the broker's own word for that record. Whatever leaves doubt is DestinationDown: the record may have
   arrived, and is sent again on the next connection with the same id, number and bytes.
 - After DestinationDown a link is of no more use; the next connection is a new one.
-- `publish` may be called for many records at once. No more are in flight than the broker's greeting allows.
+- `publish` may be called for many records at once. No more are in flight than the configured window, and than the
+  broker's greeting allows.
 """
 
 from __future__ import annotations
@@ -98,7 +99,10 @@ class TakenOver(DestinationDown):
 
 
 class Link:
-    """One connection to one broker. `remark`: what works less than it should, in words; empty: nothing."""
+    """One connection to one broker. `remark`: what works less than it should, in words; empty: nothing.
+
+    `trial`: under a client id of its own and without a word about the bench, so that it disturbs no service.
+    """
 
     def __init__(
         self,
@@ -107,11 +111,15 @@ class Link:
         analysers: Mapping[str, str] | None = None,
         patience: Patience | None = None,
         memory: Memory | None = None,
+        *,
+        trial: bool = False,
     ) -> None:
         self.wanted = wanted
         self.bench = bench
         self.topics = Topics(wanted.prefix, bench.site, bench.name)
         self.client_id = wanted.client_id or f"tidewire-{bench.site}-{bench.name}-{wanted.name}"
+        self.client_id += "-check" if trial else ""
+        self._trial = trial
         self.remark = ""
         self.lost: asyncio.Future[DestinationDown] = asyncio.get_running_loop().create_future()
         self._patience = patience or Patience()
@@ -127,7 +135,8 @@ class Link:
 
     async def __aenter__(self) -> Self:
         login, tls = await asyncio.to_thread(self._secrets)
-        will_payload = status.offline(self.topics, None, self._analysers)
+        said = status.offline(self.topics, None, self._analysers)
+        will = aiomqtt.Will(self.topics.status, said, 1, retain=True, properties=self._will_properties())
         dial = Dial(
             self.wanted.host,
             self.wanted.at_port,
@@ -135,7 +144,7 @@ class Link:
             version=aiomqtt.ProtocolVersion.V5 if self._modern else aiomqtt.ProtocolVersion.V311,
             login=login,
             tls=tls,
-            will=aiomqtt.Will(self.topics.status, will_payload, 1, retain=True, properties=self._will_properties()),
+            will=None if self._trial else will,
             within_s=self._patience.connect_s,
         )
         client = Client(dial)
@@ -149,6 +158,7 @@ class Link:
         except Closed as error:
             raise self._closed(error, greeted=False) from None
         except (OSError, ValueError) as error:  # ValueError: a host that no name service takes
+            self._memory.silent = 0  # the broker itself was away: whoever took our id would not have ended it
             raise self._down(reasons.of_an_error(error, self.wanted)) from None
         self._greeted_at = asyncio.get_running_loop().time()
         client.lost.add_done_callback(self._on_lost)
@@ -203,12 +213,14 @@ class Link:
     async def _greeted(self, client: Client) -> None:
         if client.greeting.qos < 1:
             raise self._down("the broker takes QoS 0 only, and then never says what arrived; let it take QoS 1")
-        self._room = asyncio.Semaphore(client.greeting.in_flight)
+        self._room = asyncio.Semaphore(min(client.greeting.in_flight, self.wanted.window))
         self._since = datetime.now(UTC)
         await self._say(status.online(self.topics, self._since, self._analysers))
 
     async def _say(self, payload: bytes, within_s: float | None = None) -> None:
         """The status is a courtesy: a broker that refuses it is remarked on, and gets the records all the same."""
+        if self._trial:
+            return
         properties = packed(_STATUS_ATTRIBUTES) if self._modern else None
         said = await self._put(
             self._connected(), self.topics.status, payload, properties, retain=True, within_s=within_s

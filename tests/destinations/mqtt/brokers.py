@@ -55,7 +55,7 @@ class Mosquitto:
     def start(self) -> None:
         """Start it, and wait until it accepts."""
         with self.log.open("ab") as log:
-            self._process = subprocess.Popen([MOSQUITTO, "-c", str(self.file)], stdout=log, stderr=log)
+            self._process = subprocess.Popen([MOSQUITTO, "-c", str(self.file)], stdout=log, stderr=log, cwd=self.folder)
         deadline = time.monotonic() + 10
         while True:
             assert self._process.poll() is None, self.log.read_text()
