@@ -187,7 +187,7 @@ def test_each_store_has_a_session_of_its_own_and_keeps_it(receiver: Callable[...
 
 
 def test_a_subscription_that_is_refused_ends_it(receiver: Callable[..., Receiver]) -> None:
-    """mosquitto's own access lists let anybody subscribe and then send nothing: others say so (MQTT 5.0 §3.9.3)."""
+    """Mosquitto's own access lists let anybody subscribe and then send nothing: others say so (MQTT 5.0 §3.9.3)."""
     told: Any = receiver().client.on_subscribe
     codes = [ReasonCode(PacketTypes.SUBACK, "Granted QoS 1"), ReasonCode(PacketTypes.SUBACK, "Not authorized")]
 
