@@ -44,6 +44,14 @@ class JournalNewer(JournalError):
     exit_code = 78
 
 
+class NotRecordable(TidewireError):
+    """No record can be made of what a driver said in one item. `n`: the item's place in its stream."""
+
+    def __init__(self, n: int, words: str) -> None:
+        super().__init__(f"no record can be made of what it said ({words})")
+        self.n = n
+
+
 class PortGone(TidewireError):
     """A port is not there, or has gone: a state to come back from, never a reason to stop."""
 

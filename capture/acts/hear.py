@@ -11,7 +11,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from capture.assembly.settle import port_event, settle, state_after
-from capture.errors import JournalError, UsageError
+from capture.errors import JournalError, NotRecordable, UsageError
 from capture.journal import records, streams
 from capture.journal.records import Act
 from capture.journal.streams import digest as digest  # noqa: PLC0414 - resume compares by it, and may not see the SQL
@@ -62,7 +62,10 @@ def begin(tx: Tx, bench: Bench, head: StreamHead, source: str, *, live: bool) ->
 
 
 def hear(tx: Tx, bench: Bench, batch: Batch, words: str | None = None) -> None:
-    """Store one batch and all that follows from it. `words` say why a live port went, where it did."""
+    """Store one batch and all that follows from it. `words` say why a live port went, where it did.
+
+    Raises NotRecordable, and stores nothing, where a driver said what no record can be made of.
+    """
     no = streams.number_of(tx, batch.stream)
     if no is None:
         raise JournalError(f"stream {batch.stream} was never begun")
@@ -72,7 +75,11 @@ def hear(tx: Tx, bench: Bench, batch: Batch, words: str | None = None) -> None:
     for arrival in batch.arrivals:
         if arrival.kind not in ("result", "event"):
             continue
-        outcome = settle(arrival, records.moment(tx, bench, no, arrival.heard))
+        moment = records.moment(tx, bench, no, arrival.heard)
+        try:
+            outcome = settle(arrival, moment)
+        except Exception as error:
+            raise NotRecordable(arrival.n, type(error).__name__) from error
         cause = (no, arrival.n)
         done = Act("heard", arrival.heard.utc, "analyser", head.analyser.id, cause, state=outcome.analyser)
         seq = records.act(tx, done)

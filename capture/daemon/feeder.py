@@ -164,19 +164,21 @@ class Feeder:
         self._script, self._arrivals, self.urgent = [], [], False
         return batch
 
-    def disbelieve(self, batch: Batch, words: str) -> Batch:
-        """The same bytes and marks, with nothing made of them: what the driver said could not be recorded.
+    def disbelieve(self, batch: Batch, n: int, words: str) -> Batch:
+        """The same bytes and marks, but the item at place `n`, of which no record can be made, is Refused(driver-error).
 
-        Ends the stream. Bytes must be kept whatever a driver says of them, and it said them only in this batch.
+        Ends the stream, if it has not ended: its driver breaks the contract. Bytes are kept whatever it said of them.
         """
-        spans = tuple(span for arrival in batch.arrivals for span in arrival.spans) + tuple(self._held)
-        first = batch.arrivals[0]
-        raw = b"".join(arrival.raw for arrival in batch.arrivals)
-        refused = Refused(tuple(sorted(spans, key=lambda span: span.start)), "driver-error", words)
-        self.ended, self.words, self._held = self.ended or "failed", f"driver {self.driver.name}: {words}", []
-        self.items = first.n + 1
-        arrival = replace(first, item=refused, kind="refused", spans=refused.spans, raw=raw, nth=0)
-        return replace(batch, arrivals=(arrival,), ended=self.ended, rest=True)
+        arrivals = tuple(_disbelieved(each, words) if each.n == n else each for each in batch.arrivals)
+        told = replace(batch, arrivals=arrivals)
+        if self.over:
+            return told
+        self.abandon("failed", "its driver failed before this was whole", batch.until)
+        self.words = f"driver {self.driver.name}: {words}"
+        end = self.harvest()
+        return replace(
+            told, script=told.script + end.script, arrivals=arrivals + tuple(end.arrivals), rest=True, ended=self.ended
+        )
 
     def _roll_over(self, heard: Heard) -> None:
         if self.ended is None and ((self.offset >= ROLL_OVER and self.rest) or self.offset >= ROLL_OVER_MOST):
@@ -289,6 +291,10 @@ class Feeder:
             ms = milliseconds_between(self.opened.utc, heard.utc)
         self._ms = max(self._ms, ms)
         return self._ms
+
+
+def _disbelieved(arrival: Arrival, words: str) -> Arrival:
+    return replace(arrival, item=Refused(arrival.spans, "driver-error", words), kind="refused", nth=0)
 
 
 def milliseconds_between(start: datetime, end: datetime) -> int:

@@ -22,7 +22,7 @@ from capture.acts import hear
 from capture.acts.left import left_open
 from capture.daemon.feeder import Feeder
 from capture.daemon.resume import resume
-from capture.errors import JournalError, JournalFull, PortGone, UsageError
+from capture.errors import JournalFull, NotRecordable, PortGone, UsageError
 from capture.ports import open_port
 from capture.ports.base import Chunk, Missing, Quiet
 from capture.record.moment import DriverUsed, Instrument, StreamHead
@@ -252,15 +252,15 @@ class Session:
         batch = feeder.harvest()
         if not (batch.script or batch.arrivals or batch.ended):
             return
-        try:
-            await self._store(lambda tx: hear.hear(tx, self.bench, batch, feeder.words))
-        except JournalError:
-            raise
-        except Exception as error:
-            # A driver may be anybody's code: what it says may be no record. The bytes are kept all the same.
-            log.exception("not recordable", analyser=self.analyser.id, driver=self.driver.name)
-            batch = feeder.disbelieve(batch, f"no record can be made of what it said ({type(error).__name__})")
-            await self._store(lambda tx: hear.hear(tx, self.bench, batch, feeder.words))
+        while True:
+            try:
+                await self._store(lambda tx, batch=batch: hear.hear(tx, self.bench, batch, feeder.words))  # type: ignore[misc]  # a lambda's default is not inferred
+            except NotRecordable as error:
+                # A driver may be anybody's code: what it says may be no record. The bytes are kept all the same.
+                log.exception("not recordable", analyser=self.analyser.id, driver=self.driver.name)
+                batch = feeder.disbelieve(batch, error.n, str(error))
+            else:
+                break
         self._count(batch)
 
     async def _store(self, act: Callable[[Tx], None]) -> None:
@@ -271,6 +271,8 @@ class Session:
             except JournalFull as error:
                 self.words = str(error)
                 log.error("journal full", analyser=self.analyser.id, words=str(error))  # noqa: TRY400 - words, no traceback
+                if self._stopping.is_set():
+                    raise  # the service is to stop and cannot store: said as an error, not hidden in an endless stop
                 await asyncio.sleep(pause)
                 pause = min(pause * 2, BACK_OFF_S[1])
             else:

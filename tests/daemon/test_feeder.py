@@ -209,27 +209,31 @@ def test_a_stream_that_never_rests_rolls_over_all_the_same(monkeypatch: pytest.M
     assert spans(batch.arrivals) == [(0, 20)]
 
 
-def test_what_no_record_can_be_made_of_keeps_its_bytes_in_one_refused_item() -> None:
+def test_what_no_record_can_be_made_of_is_refused_alone_and_ends_the_stream() -> None:
+    """The results beside it are as good as before; what is held is refused, because its driver is not asked any more."""
     feeding = feeder()
     feeding.feed([chunk("N1\n")])
     feeding.harvest()
     feeding.feed([chunk("R1\nU\nR2", 7)])
     batch = feeding.harvest()
 
-    instead = feeding.disbelieve(batch, "no record can be made of what it said")
+    instead = feeding.disbelieve(batch, 2, "no record can be made of what it said")
 
-    assert instead.script == batch.script
-    (refused,) = instead.arrivals
+    assert instead.script.startswith(batch.script)
+    good, refused, held = instead.arrivals
+    assert (good, good.kind) == (batch.arrivals[0], "result")
     assert rule(refused) == "driver-error: no record can be made of what it said"
-    assert spans([refused]) == [(3, 6), (6, 8), (8, 10)]
-    assert (refused.n, instead.ended, feeding.held) == (1, "failed", 0)
+    assert rule(held) == "unfinished: its driver failed before this was whole"
+    assert spans(instead.arrivals) == [(3, 6), (6, 8), (8, 10)]
+    assert [each.n for each in instead.arrivals] == [1, 2, 3]
+    assert (instead.ended, feeding.held) == ("failed", 0)
 
 
 def test_what_cannot_be_recorded_at_the_end_of_a_port_is_still_its_end() -> None:
     feeding = feeder()
     feeding.feed([chunk("U\n"), Ended("gone", "pulled", kit.heard(9))])
 
-    assert feeding.disbelieve(feeding.harvest(), "no record").ended == "gone"
+    assert feeding.disbelieve(feeding.harvest(), 0, "no record").ended == "gone"
 
 
 def test_replies_are_put_aside_until_somebody_has_committed() -> None:
