@@ -21,7 +21,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-TOPICS = ("+/+/+/reading", "+/+/+/event", "+/+/event", "+/+/test")  # below the prefix; the status is no record
+TOPICS = ("+/+/+/reading", "+/+/+/event", "+/+/test")  # below the prefix; the status is no record
 KNOWN = ("breath-reading/1", "analyser-event/1")  # formats with their major version; all others are refused
 TABLES = """PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;
 CREATE TABLE IF NOT EXISTS me AS SELECT 'receiver-' || lower(hex(randomblob(6))) AS client_id;

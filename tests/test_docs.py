@@ -7,12 +7,19 @@ from pathlib import Path
 from typing import get_args
 
 import pytest
+from paho.mqtt.client import topic_matches_sub
 
 from capture import config
 from capture.commands import SECTIONS, main_group
 from capture.config import Analyser, Bench, FolderDestination, Log, MqttDestination, SerialTable, TlsTable
+from capture.destinations.mqtt.message import CONTENT_TYPE, attributes
+from capture.destinations.mqtt.status import PUBLISHED
+from capture.destinations.mqtt.topics import OF_AN_ANALYSER, OF_THE_BENCH, Topics
+from capture.record.schema import RECORDS
 from drivers.contract import Why
+from simulators import receiver
 from tests import docs
+from tests.destinations.mqtt import kit
 
 TEXT = docs.README.read_text(encoding="utf-8")
 DEVELOPERS = (docs.TOP / "DEVELOPERS.md").read_text(encoding="utf-8")
@@ -57,6 +64,55 @@ def test_every_command_is_in_the_readme_and_helps_with_an_example() -> None:
 def test_every_reason_to_refuse_a_frame_is_named() -> None:
     for why in get_args(Why):
         assert f"`{why}`" in TEXT
+
+
+def _rows(heading: str) -> list[list[str]]:
+    """The rows of the table with that heading, as cells."""
+    _, found, rest = TEXT.partition(f"{heading}\n|---")
+    assert found, heading
+    lines = rest.partition("\n")[2].partition("\n\n")[0].splitlines()
+    return [[cell.strip() for cell in line.strip("|").split("|")] for line in lines]
+
+
+def test_the_topics_and_records_shown_to_integrators_are_those_of_the_program() -> None:
+    given = Topics("tidewire/1", "<site>", "<bench>")
+    ours = {given.status: "status"}
+    ours |= {given.of(f"<analyser>/{kind}"): kind for kind in OF_AN_ANALYSER}
+    ours |= {given.of(kind): kind for kind in OF_THE_BENCH}
+    shown = {row[0].strip("`"): row[1].strip("`") for row in _rows("| topic | record | |")}
+    formats = {f"{each.name}/{each.major}" for each in [*RECORDS.values(), PUBLISHED]}
+
+    assert set(shown) == set(ours)
+    assert {record for record in shown.values() if record} == formats
+    for topic, record in shown.items():
+        assert not record or record.partition("/")[0].endswith(ours[topic]), topic
+
+
+def test_the_properties_shown_to_integrators_are_those_that_are_sent() -> None:
+    parcel = kit.parcel()
+    sent = attributes(parcel, Topics("tidewire/1", "north-clinic", "bench-1"), kit.EPOCH)
+    (first, words), *rows = _rows("| property | meaning |")
+
+    assert first == "content type, payload format"
+    assert f"`{CONTENT_TYPE}`" in words
+    assert [name.strip("`") for name, _ in rows] == list(sent)
+    shown = {name.strip("`"): words for name, words in rows}
+    assert f"`{sent['type']}`" in shown["type"]
+    assert f"`{sent['specversion']}`" == shown["specversion"]
+    assert sent["source"] == "/tidewire/north-clinic/bench-1/h2-a"
+    assert shown["source"] == "`/tidewire/<site>/<bench>/<analyser>`"
+
+
+def test_the_receiver_takes_every_topic_of_records_and_every_format_that_there_is() -> None:
+    given = Topics("tidewire/1", "s", "b")
+    topics = [given.of(f"h2-a/{kind}") for kind in OF_AN_ANALYSER] + [given.of(kind) for kind in OF_THE_BENCH]
+    taken = [f"tidewire/1/{each}" for each in receiver.TOPICS]
+
+    assert [sum(topic_matches_sub(each, topic) for each in taken) for topic in topics] == [1] * len(topics)
+    assert not any(topic_matches_sub(each, given.status) for each in taken), "the status is no record"
+    assert set(receiver.KNOWN) == {f"{each.name}/{each.major}" for each in RECORDS.values()}
+    assert "tidewire/1/+/+/+/reading" in taken
+    assert TEXT.count("tidewire/1/+/+/+/reading") == 2
 
 
 def test_files_that_are_spoken_of_exist() -> None:

@@ -24,7 +24,7 @@ from capture import config
 from capture.clock import SystemClock
 from capture.daemon.app import Service
 from simulators.holdings import gaps, newest
-from simulators.receiver import Receiver
+from simulators.receiver import TOPICS, Receiver
 from simulators.recording import write_recording
 from simulators.session import build
 from tests.destinations.mqtt.brokers import Mosquitto
@@ -118,7 +118,7 @@ class Far:
         """Start it, and wait until the broker has written that it is subscribed to everything."""
         before = self._subscribed()
         self.process = started(*self.words)
-        until(lambda: self._subscribed() == before + 4, "subscribed")
+        until(lambda: self._subscribed() == before + len(TOPICS), "subscribed")
 
     def _subscribed(self) -> int:
         if not self.path.exists():
