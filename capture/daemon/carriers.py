@@ -27,7 +27,7 @@ def pump_for(wanted: Destination, store: Store, bench: Bench, states: Callable[[
             from capture.destinations.mqtt.carrier import MqttCarrier  # noqa: PLC0415 - a bench without a broker must not pay for the library
 
             carrier = MqttCarrier(wanted, bench.site, bench.name, states)
-            return Pump(store, carrier, wanted.window, wanted.records)
+            return Pump(store, carrier, carrier.window, wanted.records)
 
 
 def wishes(wanted: FolderDestination) -> Wishes:

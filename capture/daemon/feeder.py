@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
 End = Literal["gone", "end", "stopped", "interrupted", "rolled", "failed"]
 
+RECORDS_A_COMMIT = 24
+ITEMS_A_COMMIT = 500
+BYTES_A_COMMIT = 64 * 1024
 ROLL_OVER = 64 * 1024 * 1024  # a long stream ends at the next rest point after so many bytes: resuming stays short
 ROLL_OVER_MOST = 80 * 1024 * 1024  # and here even in mid-frame: endless garbage never comes to rest
 
@@ -62,6 +65,7 @@ class Feeder:
     _first_heard: Heard | None = None
     _ms: int = 0
     _results_at: tuple[int, int] = (-1, 0)
+    _records: int = 0
 
     def __post_init__(self) -> None:
         self._decoder = self.driver.new(self.offset)
@@ -77,6 +81,15 @@ class Feeder:
     def over(self) -> bool:
         """Whether the stream has ended."""
         return self.ended is not None
+
+    @property
+    def full(self) -> bool:
+        """Whether what is pending is as much as one commit should carry (a record costs most of a third of a ms)."""
+        return (
+            self._records >= RECORDS_A_COMMIT
+            or len(self._arrivals) >= ITEMS_A_COMMIT
+            or self.offset - self._first >= BYTES_A_COMMIT
+        )
 
     @property
     def held(self) -> int:
@@ -161,7 +174,7 @@ class Feeder:
             ended=self.ended,
         )
         self._first, self._first_heard = self.offset, None
-        self._script, self._arrivals, self.urgent = [], [], False
+        self._script, self._arrivals, self._records, self.urgent = [], [], 0, False
         return batch
 
     def disbelieve(self, batch: Batch, n: int, words: str) -> Batch:
@@ -240,6 +253,7 @@ class Feeder:
         )
         self.items += 1
         self.urgent = self.urgent or isinstance(item, Result | Event | Refused)
+        self._records += isinstance(item, Result | Event)
 
     # Books and notes ------------------------------------------------------------------------------------------------
 

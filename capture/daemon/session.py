@@ -1,7 +1,7 @@
 """One analyser's life at the bench: open its port, feed its driver, commit, come back when the port returns.
 
 Rules of the room:
-- All that is queued goes into one commit. Results, events and refusals are committed at once; a part of a frame waits
+- All that is queued goes into one commit, as far as it stays short (20 ms, some twenty results). Results, events and refusals are committed at once; a part of a frame waits
   at most 20 ms for more; progress and noise alone ride with the next commit, at most a second.
 - Silence is decided by the clock of reading and only when the operating system holds no unread byte.
 - A lost port is a state with a cure, never an exit; the session comes back for ever, with a capped and jittered pause.
@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+from collections import deque
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 from uuid import uuid4, uuid5
@@ -44,6 +45,7 @@ log = structlog.get_logger()
 PART_WAITS_S = 0.020  # a part of a frame: how long it may wait for more bytes before it is committed
 TALK_WAITS_S = 1.0  # progress and noise alone
 STOP_AT_REST_S = 2.0  # at a stop: how long to go on reading until a frame is whole
+SLICE = 1024  # bytes a feed: some twenty results at most, which is as much as a commit should carry
 BACK_OFF_S = (0.25, 5.0)
 
 State = Literal["opening", "receiving", "gone", "ended", "refused", "stopped"]
@@ -93,7 +95,7 @@ class Session:
     last_byte: datetime | None = None
     _stopping: asyncio.Event = field(default_factory=asyncio.Event)
     _port: Port | None = None
-    _behind: list[Entry] = field(default_factory=list)  # read, but behind the end of a stream: the next one's
+    _behind: list[Entry] = field(default_factory=list)  # read, but for the next commit, or the next stream
     _half_read: dict[UUID, Feeder] = field(default_factory=dict)  # recordings that a crash cut off, to be read on
     _skip: Skip | None = None
 
@@ -200,12 +202,14 @@ class Session:
         commit_by: float | None = None
         stop_by: float | None = None
         while not feeder.over:
-            if self._stopping.is_set():
+            if self._stopping.is_set() and not self._behind:
                 stop_by = stop_by or loop.time() + STOP_AT_REST_S
                 if feeder.rest or loop.time() >= stop_by:
-                    self._feed(feeder, [*self._drawn_behind(), *self._unread(await port.take(0))])
-                    feeder.end("stopped", None, self.clock.now())
-                    break
+                    port.halt()
+                    self._behind = self._unread(await port.take(0))
+                    if not self._behind:
+                        feeder.end("stopped", None, self.clock.now())
+                        break
             quiet_by = None if recorded else self._quiet_by(feeder, loop)
             entries = self._drawn_behind()
             entries = entries or self._unread(await port.take(_wait(loop.time(), commit_by, quiet_by, stop_by)))
@@ -217,7 +221,7 @@ class Session:
                 continue
             patience = PART_WAITS_S if feeder.held else TALK_WAITS_S
             commit_by = commit_by or loop.time() + patience
-            if feeder.urgent or loop.time() >= commit_by:
+            if feeder.urgent or feeder.full or loop.time() >= commit_by:
                 await self._commit(feeder)
                 await self._answer(port, feeder)
                 commit_by = None
@@ -225,12 +229,14 @@ class Session:
             await self._commit(feeder)
 
     def _feed(self, feeder: Feeder, entries: list[Entry]) -> None:
-        """Feed until the stream ends; what lies behind its end is kept for the next one."""
-        for place, entry in enumerate(entries):
-            feeder.feed([entry])
-            if feeder.over:
-                self._behind = entries[place + 1 :]
-                return
+        """Feed until a commit is full or the stream ends; what lies behind is kept for the next commit, or stream."""
+        queue = deque(entries)
+        while queue and not (feeder.over or feeder.full):
+            first, rest = _sliced(queue.popleft())
+            if rest is not None:
+                queue.appendleft(rest)
+            feeder.feed([first])
+        self._behind = list(queue)
 
     def _drawn_behind(self) -> list[Entry]:
         entries, self._behind = self._behind, []
@@ -302,6 +308,15 @@ class Session:
         self.state, self.words, self.since = state, words, self.clock.now().utc
         say = log.error if state == "refused" else log.info
         say("port", analyser=self.analyser.id, state=state, words=words)
+
+
+def _sliced(entry: Entry) -> tuple[Entry, Entry | None]:
+    """The entry, or the first piece of a long one and what remains of it: one feed must not fill many commits."""
+    if not isinstance(entry, Chunk) or len(entry.data) <= SLICE:
+        return entry, None
+    damaged = tuple(place for place in entry.damaged if place < SLICE)
+    after = tuple(place - SLICE for place in entry.damaged if place >= SLICE)
+    return Chunk(entry.data[:SLICE], entry.heard, damaged), Chunk(entry.data[SLICE:], entry.heard, after)
 
 
 def _next_opening(opened: Opened, feeder: Feeder, now: Heard) -> Opened:

@@ -96,6 +96,10 @@ class Port(Protocol):
         """
         ...
 
+    def halt(self) -> None:
+        """Read no more. What was read already can still be taken; then `take` gives empty lists."""
+        ...
+
     def wake(self) -> None:
         """End a waiting `take` at once; its answer may be empty without meaning silence."""
         ...

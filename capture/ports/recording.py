@@ -72,6 +72,10 @@ class RecordingPort:
         await asyncio.sleep(0)  # always ready: others get their turn here
         return await self._inbox.take(wait_s, most)
 
+    def halt(self) -> None:
+        """See `Port.halt`."""
+        self._left = iter(())
+
     def wake(self) -> None:
         """See `Port.wake`."""
         self._inbox.wake()

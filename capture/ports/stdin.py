@@ -56,6 +56,10 @@ class Stdin:
         """See `Port.take`."""
         return await self._inbox.take(wait_s, most, self._reader.look)
 
+    def halt(self) -> None:
+        """See `Port.halt`."""
+        self._reader.stop()
+
     def wake(self) -> None:
         """See `Port.wake`."""
         self._inbox.wake()

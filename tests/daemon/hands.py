@@ -139,6 +139,7 @@ class ScriptedPort:
     before_write: Callable[[bytes], None] = lambda _: None
     written: list[bytes] = field(default_factory=list)
     takes: int = 0
+    halted: bool = False
     woken: asyncio.Event = field(default_factory=asyncio.Event)
 
     async def __aenter__(self) -> Self:
@@ -150,6 +151,8 @@ class ScriptedPort:
     async def take(self, wait_s: float | None, most: int = 65536) -> list[Entry]:
         await asyncio.sleep(0)
         self.takes += 1
+        if self.halted and not (self.steps and not isinstance(self.steps[0], float)):
+            return []
         if not self.steps:
             if self.finite:
                 return [Ended("end", "the script is used up", self.clock.now())]
@@ -165,6 +168,9 @@ class ScriptedPort:
             return []
         del self.steps[0]
         return step if isinstance(step, list) else step()
+
+    def halt(self) -> None:
+        self.halted = True
 
     def wake(self) -> None:
         self.woken.set()

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from capture.daemon import session as room
+from capture.daemon.feeder import RECORDS_A_COMMIT
+from capture.daemon.session import SLICE
 from capture.errors import JournalFull, PortGone
 from capture.ports.base import Opened
 from drivers.recording import Mark, parse_entries
@@ -74,13 +77,29 @@ async def test_progress_alone_is_committed_after_a_while(bench: Bench, monkeypat
     assert seen == [1]
 
 
-async def test_all_that_is_queued_is_one_commit(bench: Bench) -> None:
+async def test_what_is_queued_shares_few_commits_of_bounded_size(bench: Bench) -> None:
+    """A commit a line would be a hundred; one for all would hold the journal up for longer than anybody may."""
     before = bench.store.commits
 
     await bench.run([chunk(f"R{n}\n", n) for n in range(100)])
 
     assert len(bench.items()) == 100
-    assert bench.store.commits - before <= 4
+    assert bench.store.commits - before <= 9
+    assert max(_items_a_commit(bench)) <= RECORDS_A_COMMIT
+
+
+async def test_one_long_read_of_results_is_many_short_commits_and_nothing_is_lost(bench: Bench) -> None:
+    text = "".join(f"R{n}\n" for n in range(5000))
+
+    await bench.run([chunk(text)])
+
+    assert len(bench.items()) == 5000
+    assert max(_items_a_commit(bench)) <= RECORDS_A_COMMIT + SLICE // len("R1\n")
+
+
+def _items_a_commit(bench: Bench) -> list[int]:
+    upto = [items for (items,) in bench.store.call(lambda tx: tx.all("SELECT items FROM chunks ORDER BY no"))]
+    return [after - before for before, after in pairwise([0, *upto])]
 
 
 async def test_a_full_journal_is_tried_again_with_the_same_batch_and_nothing_is_fed_twice(bench: Bench) -> None:

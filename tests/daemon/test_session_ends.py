@@ -84,6 +84,21 @@ async def test_a_stop_waits_for_the_end_of_a_frame(bench: Bench) -> None:
     assert (bench.ended(), session.state) == ("stopped", "stopped")
 
 
+async def test_a_stop_stores_all_that_was_read_however_much_it_is(bench: Bench) -> None:
+    session = bench.session()
+
+    def stop_now() -> list[Entry]:
+        session.stop()
+        return [chunk("R1\n")]
+
+    more = [[chunk(f"R{n}\n" * 300)] for n in range(2, 9)]
+    bench.ports.append(ScriptedPort(bench.clock, [stop_now, *more], finite=False))
+    await session.run()
+
+    assert len(bench.items()) == 1 + 7 * 300
+    assert bench.ended() == "stopped"
+
+
 async def test_a_stop_does_not_wait_for_ever_and_refuses_what_is_held(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
