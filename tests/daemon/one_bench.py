@@ -55,7 +55,7 @@ class Bench:
         return made
 
     def items(self, no: int = 1) -> list[tuple[str, int, int]]:
-        rows = self.store.call(lambda tx: streams.items_from(tx, no, 0))
+        rows = self.store.call(lambda tx: streams.items_from(tx, no, 0, 100_000))
         return [(row.kind, row.spans[0].start, row.spans[-1].end) for row in rows]
 
     def details(self, no: int = 1) -> list[str | None]:

@@ -14,7 +14,7 @@ from capture.daemon.feeder import Feeder
 from capture.errors import PortGone
 from capture.ports.base import Ended, Opened
 from tests import kit
-from tests.daemon.hands import ScriptedPort, chunk, driver
+from tests.daemon.hands import ScriptedPort, Step, chunk, driver
 
 if TYPE_CHECKING:
     from capture.journal.store import Tx
@@ -91,7 +91,7 @@ async def test_a_stop_stores_all_that_was_read_however_much_it_is(bench: Bench) 
         session.stop()
         return [chunk("R1\n")]
 
-    more = [[chunk(f"R{n}\n" * 300)] for n in range(2, 9)]
+    more: list[Step] = [[chunk(f"R{n}\n" * 300)] for n in range(2, 9)]
     bench.ports.append(ScriptedPort(bench.clock, [stop_now, *more], finite=False))
     await session.run()
 
