@@ -90,7 +90,8 @@ def open_parcels(tx: Tx, destination: str) -> list[Parcel]:
     """What was attempted and has no answer: after a start, what must be sent again."""
     rows = tx.all(
         "SELECT r.seq, r.kind, r.id, r.revision, r.analyser, r.time_ms, d.channel, d.number, r.text "
-        "FROM deliveries d JOIN records r USING (seq) WHERE d.destination = ? AND d.state = 'attempted' ORDER BY d.seq",
+        "FROM deliveries d INDEXED BY deliveries_open CROSS JOIN records r USING (seq) "
+        "WHERE d.destination = ? AND d.state = 'attempted' ORDER BY d.seq",
         destination,
     )
     return [Parcel(row[0], row[1], UUID(bytes=row[2]), *row[3:]) for row in rows]
@@ -140,14 +141,20 @@ def take_up(tx: Tx, destination: str, channel_of: Callable[[str, str | None], st
 def _flying(tx: Tx, destination: str) -> set[UUID]:
     """The ids of what was attempted and has no answer."""
     rows = tx.all(
-        "SELECT r.id FROM deliveries d JOIN records r USING (seq) WHERE d.destination = ? AND d.state = 'attempted'",
+        "SELECT r.id FROM deliveries d INDEXED BY deliveries_open CROSS JOIN records r USING (seq) "
+        "WHERE d.destination = ? AND d.state = 'attempted'",
         destination,
     )
     return {UUID(bytes=key) for (key,) in rows}
 
 
 def _last_number(tx: Tx, destination: str, channel: str) -> int:
-    row = tx.one("SELECT max(number) FROM deliveries WHERE destination = ? AND channel = ?", destination, channel)
+    row = tx.one(
+        "SELECT max(number) FROM deliveries INDEXED BY deliveries_number "
+        "WHERE destination = ? AND channel = ? AND number IS NOT NULL",
+        destination,
+        channel,
+    )
     return int(row[0] or 0)
 
 
@@ -268,7 +275,7 @@ def refusals(tx: Tx, destination: str, most: int = 5) -> list[tuple[int, str]]:
 def oldest_waiting_ms(tx: Tx, destination: str) -> int | None:
     """When the oldest record that still waits was received."""
     row = tx.one(
-        "SELECT r.time_ms FROM deliveries d JOIN records r USING (seq) "
+        "SELECT r.time_ms FROM deliveries d INDEXED BY deliveries_open CROSS JOIN records r USING (seq) "
         "WHERE d.destination = ? AND d.state = 'attempted' ORDER BY d.seq LIMIT 1",
         destination,
     ) or tx.one("SELECT time_ms FROM records WHERE seq > ? ORDER BY seq LIMIT 1", frontier(tx, destination))

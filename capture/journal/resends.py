@@ -85,12 +85,13 @@ def latest(tx: Tx, destination: str) -> Resend | None:
 
 def refused_range(tx: Tx, destination: str) -> tuple[int, int] | None:
     """The first and the last seq that a destination refused."""
-    row = tx.one(
-        "SELECT min(seq), max(seq) FROM deliveries INDEXED BY deliveries_odd WHERE destination = ? "
-        "AND state = 'refused' AND state NOT IN ('attempted', 'sent')",
-        destination,
+    # One at a time: both in one question walk through all there are.
+    of_refused = (
+        "(seq) FROM deliveries INDEXED BY deliveries_odd WHERE destination = ? "
+        "AND state = 'refused' AND state NOT IN ('attempted', 'sent')"
     )
-    return None if row[0] is None else (int(row[0]), int(row[1]))
+    edges = [tx.one("SELECT " + edge + of_refused, destination)[0] for edge in ("min", "max")]
+    return None if edges[0] is None else (int(edges[0]), int(edges[1]))
 
 
 def page(tx: Tx, resend: Resend, most: int) -> tuple[list[Parcel], Resend]:

@@ -1,13 +1,29 @@
-"""Nothing that is asked at a start, or once a commit, walks through the millions of rows that may be there."""
+"""Nothing that is asked at a start, or once a commit, walks through the millions of rows that may be there.
+
+A plan may name an index and still walk all of it, so the steps of SQLite's machine are counted too, on a journal of some
+rows and on one of ten times as many: as many steps, whatever is there.
+"""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from functools import partial
+from typing import TYPE_CHECKING, Any
+from uuid import UUID
 
+import apsw
 import pytest
 
+from capture.acts import hear, keep, look
+from capture.journal import carried, deliveries, records, resends
+from capture.journal.deliveries import Answer
+from capture.journal.store import Store
+from tests import kit
+
 if TYPE_CHECKING:
-    from capture.journal.store import Store
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from capture.journal.store import Tx
 
 ASKED = {
     "deeds": "SELECT body FROM deeds WHERE kind = 'joined' ORDER BY seq",
@@ -30,3 +46,122 @@ def test_it_is_answered_from_an_index(store: Store, question: str) -> None:
     plan = store.call(lambda tx: [row[3] for row in tx.all(f"EXPLAIN QUERY PLAN {ASKED[question]}")])
 
     assert not any(step.startswith("SCAN") and "USING" not in step for step in plan), plan
+
+
+FEW, MANY = 2_000, 20_000
+CHANNELS = {"reading": "readings", "event": "events"}
+
+
+def _channel(kind: str, _analyser: str | None) -> str | None:
+    return CHANNELS.get(kind)
+
+
+def _fill(tx: Tx, count: int) -> None:
+    """So many readings, all with their answer at one destination, every tenth refused there; all still to come at another."""
+    keep.begin(tx, "north-clinic", "bench-1", "Europe/Zurich", kit.heard(), kit.JOURNAL)
+    for name in ("files", "late"):
+        keep.join(tx, name, "folder", "json", from_start=True, now=kit.heard())
+    tx.do("CREATE TEMP TABLE n (i INTEGER PRIMARY KEY)")
+    tx.many("INSERT INTO n VALUES (?)", [(i,) for i in range(1, count + 1)])
+    (seq,) = tx.one("SELECT max(seq) FROM acts")
+    tx.do(
+        "INSERT INTO acts (seq, kind, who, analyser, happened_ms, recorded_ms) "
+        "SELECT ? + i, 'heard', 'analyser', 'h2-a', i, i FROM n",
+        seq,
+    )
+    tx.do(
+        "INSERT INTO records (kind, id, revision, analyser, act, time_ms, text) "
+        "SELECT 'reading', randomblob(16), 1, 'h2-a', ? + i, i, '{}' FROM n",
+        seq,
+    )
+    tx.do(
+        "INSERT INTO deliveries (destination, seq, state, channel, number, attempted_ms, settled_ms, words) "
+        "SELECT 'files', seq, iif(seq % 10, 'sent', 'refused'), 'readings', seq, 1, 1, 'words' FROM records"
+    )
+
+
+def _latest(tx: Tx) -> None:
+    """The newest row at `files` has no answer yet."""
+    tx.do("UPDATE deliveries SET state = 'attempted' WHERE seq = (SELECT max(seq) FROM records)")
+
+
+def _take_up_one_more(tx: Tx) -> None:
+    tx.do(
+        "INSERT INTO records (kind, id, revision, act, time_ms, text) VALUES ('reading', zeroblob(16), 1, 1, 1, '{}')"
+    )
+    deliveries.take_up(tx, "files", _channel, 10)
+
+
+def _newest(tx: Tx) -> int:
+    return records.next_seq(tx) - 1
+
+
+ASKED_OF_CODE: dict[str, Callable[[Tx], Any]] = {
+    "begin": lambda tx: keep.begin(tx, "north-clinic", "bench-1", "Europe/Zurich", kit.heard()),
+    "join": lambda tx: keep.join(tx, "files", "folder", "json", from_start=True, now=kit.heard()),
+    "use": lambda tx: hear.use(tx, "configuration", "0" * 64, "text", kit.heard()),
+    "epoch": lambda tx: carried.epoch_of(tx, "files"),
+    "what is open": lambda tx: deliveries.open_parcels(tx, "files"),
+    "take up where nothing is new": lambda tx: deliveries.take_up(tx, "files", _channel, 10),
+    "take up what is new": _take_up_one_more,
+    "take up the first": lambda tx: deliveries.take_up(tx, "late", _channel, 10),
+    "settle": lambda tx: deliveries.settle(tx, "files", [Answer(_newest(tx), "sent")]),
+    "confirm": lambda tx: deliveries.confirm(tx, "files", UUID(int=1), 1, "accepted", None),
+    "refusals": lambda tx: deliveries.refusals(tx, "files"),
+    "the oldest that waits": lambda tx: deliveries.oldest_waiting_ms(tx, "files"),
+    "the oldest that waits, of all": lambda tx: deliveries.oldest_waiting_ms(tx, "late"),
+    "what is skipped": lambda tx: deliveries.skipped_for(tx, "files"),
+    "the latest job": lambda tx: resends.latest(tx, "files"),
+    "what was refused, first and last": lambda tx: resends.refused_range(tx, "files"),
+    "a delivery by its number": lambda tx: carried.by_number(tx, "files", "readings", 7),
+    "totals": look.totals,
+    "the latest readings": partial(look.readings, skip_to_last=20),
+    "an analyser's state": lambda tx: records.state_of(tx, "h2-a"),
+    "what happened last": lambda tx: look.refused(tx, 20),
+}
+
+
+@pytest.fixture(scope="session")
+def journals(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """A journal of some rows, and one of ten times as many."""
+    places = []
+    for count in (FEW, MANY):
+        place = tmp_path_factory.mktemp("journal")
+        with Store.open(place, create=True) as store:
+            store.call(partial(_fill, count=count))
+            store.call(_latest)
+        places.append(place)
+    return places[0], places[1]
+
+
+class _UndoError(Exception):
+    """Leave the journal as it was."""
+
+
+def _steps(place: Path, question: Callable[[Tx], Any]) -> int:
+    """How many steps SQLite takes to answer."""
+    steps = 0
+
+    def count(event: dict[str, Any]) -> None:
+        nonlocal steps
+        steps += event["stmt_status"]["SQLITE_STMTSTATUS_VM_STEP"]
+
+    def act(tx: Tx) -> None:
+        question(tx)
+        tx.memo.clear()
+        raise _UndoError
+
+    with Store.open(place) as store:
+        store._connection.trace_v2(apsw.SQLITE_TRACE_PROFILE, count)
+        with pytest.raises(_UndoError):
+            store.call(act)
+        store._connection.trace_v2(0)
+    return steps
+
+
+@pytest.mark.parametrize("question", ASKED_OF_CODE)
+def test_ten_times_the_rows_take_no_more_steps(journals: tuple[Path, Path], question: str) -> None:
+    few, many = (_steps(place, ASKED_OF_CODE[question]) for place in journals)
+
+    assert few > 0
+    assert many < few * 1.5 + 50
