@@ -14,7 +14,7 @@ from capture.assembly.settle import port_event, settle, state_after
 from capture.errors import JournalError, NotRecordable, UsageError
 from capture.journal import records, streams
 from capture.journal.records import Act
-from capture.journal.streams import digest as digest  # noqa: PLC0414 - resume compares by it, and may not see the SQL
+from capture.journal.streams import detail as detail  # noqa: PLC0414 - resume compares by it, and may not see the SQL
 from capture.record.moment import Outcome
 
 if TYPE_CHECKING:
@@ -70,8 +70,8 @@ def hear(tx: Tx, bench: Bench, batch: Batch, words: str | None = None) -> None:
     if no is None:
         raise JournalError(f"stream {batch.stream} was never begun")
     _follows(tx, no, batch)
-    streams.append(tx, no, batch)
     head = streams.head_of(tx, no)
+    made: dict[int, int] = {}
     for arrival in batch.arrivals:
         if arrival.kind not in ("result", "event"):
             continue
@@ -83,7 +83,8 @@ def hear(tx: Tx, bench: Bench, batch: Batch, words: str | None = None) -> None:
         cause = (no, arrival.n)
         done = Act("heard", arrival.heard.utc, "analyser", head.analyser.id, cause, state=outcome.analyser)
         seq = records.act(tx, done)
-        records.add(tx, outcome, seq, cause)
+        made[arrival.n] = records.add(tx, outcome, seq, cause)[0]
+    streams.append(tx, no, batch, made)
     if batch.ended is not None:
         _end(tx, bench, no, batch, words)
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from capture.acts.hear import digest
+from capture.acts.hear import detail
 from capture.daemon.feeder import Feeder
 from capture.ports.base import Chunk, Entry, Missing, Quiet
 from capture.record.moment import Heard
@@ -31,8 +31,8 @@ def resume(left: Left, driver: Driver | None) -> tuple[Feeder, bool]:
     """
     if driver is not None and driver.sha256 == left.head.driver.sha256:
         feeder = _fed(left, driver)
-        said = [(arrival.n, digest(arrival.item)) for arrival in feeder.harvest().arrivals]
-        if feeder.ended is None and said == [(row.n, row.digest) for row in left.stored]:
+        said = [(each.n, each.kind, each.spans, detail(each.item)) for each in feeder.harvest().arrivals]
+        if feeder.ended is None and said == [(row.n, row.kind, row.spans, row.detail) for row in left.stored]:
             return feeder, True
     feeder = _fed(left, MUTE)
     feeder.harvest()

@@ -207,5 +207,7 @@ def by_id(tx: Tx, start: str, most: int = 10) -> list[Row]:
 
 
 def of_item(tx: Tx, no: int, n: int) -> list[Row]:
-    """The records an item led to."""
-    return [_row(row) for row in tx.all(f"{_SELECT} WHERE stream = ? AND item = ? ORDER BY seq", no, n)]
+    """The record an item was made into, with its later revisions, oldest first."""
+    first = tx.one("SELECT r.id FROM items i JOIN records r ON r.seq = i.record WHERE i.stream = ? AND i.n = ?", no, n)
+    rows = tx.all(f"{_SELECT} WHERE id = ? ORDER BY revision", first[0]) if first else []
+    return [_row(row) for row in rows]

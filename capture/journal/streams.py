@@ -2,12 +2,11 @@
 
 Rules of the room:
 - A chunk row is one commit's bytes and marks as the lines of a recording: the journal is a recording.
-- Items are keyed (stream, n). `digest` covers all that the driver said: bytes read again must give the same.
+- Items are keyed (stream, n). Bytes read again must give the same items: kind, bytes, and what a refusal or event said.
 """
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -19,6 +18,8 @@ from drivers.contract import Event, Item, Noise, Refused, Span
 from drivers.recording import Bytes, Mark, Sent, parse_entries
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from capture.journal.store import Tx
     from capture.record.moment import Arrival, Batch
 
@@ -53,8 +54,8 @@ class ItemRow:
     kind: str
     spans: tuple[Span, ...]
     heard_ms: int
-    digest: bytes
     detail: str | None
+    record: int | None
 
 
 def milliseconds(moment: datetime) -> int:
@@ -113,12 +114,15 @@ def _head(data: dict[str, Any]) -> StreamHead:
     )
 
 
-def append(tx: Tx, no: int, batch: Batch) -> None:
-    """Add one commit's bytes, marks and items."""
-    items = batch.arrivals[-1].n + 1 if batch.arrivals else _items_so_far(tx, no)
+def append(tx: Tx, no: int, batch: Batch, made: Mapping[int, int]) -> None:
+    """Add one commit's bytes, marks and items. `made`: the seq of the record that an item was made into, by its place."""
+    last = tx.one("SELECT no, items FROM chunks WHERE stream = ? ORDER BY no DESC LIMIT 1", no) or (0, 0)
+    items = batch.arrivals[-1].n + 1 if batch.arrivals else last[1]
     tx.do(
-        "INSERT INTO chunks (stream, first, size, heard_ms, rest, items, ended, script) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        "INSERT INTO chunks (stream, no, first, size, heard_ms, rest, items, ended, script) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         no,
+        last[0] + 1,
         batch.first,
         batch.size,
         milliseconds(batch.heard.utc),
@@ -128,18 +132,13 @@ def append(tx: Tx, no: int, batch: Batch) -> None:
         batch.script,
     )
     tx.many(
-        "INSERT INTO items (stream, n, kind, first, last, spans, heard_ms, digest, detail) "
+        "INSERT INTO items (stream, n, kind, first, last, spans, heard_ms, detail, record) "
         "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        [_item(no, arrival) for arrival in batch.arrivals],
+        [_item(no, arrival, made.get(arrival.n)) for arrival in batch.arrivals],
     )
 
 
-def _items_so_far(tx: Tx, no: int) -> int:
-    row = tx.one("SELECT items FROM chunks WHERE stream = ? ORDER BY no DESC LIMIT 1", no)
-    return row[0] if row else 0
-
-
-def _item(no: int, arrival: Arrival) -> tuple[Any, ...]:
+def _item(no: int, arrival: Arrival, record: int | None) -> tuple[Any, ...]:
     spans = arrival.spans
     return (
         no,
@@ -149,18 +148,13 @@ def _item(no: int, arrival: Arrival) -> tuple[Any, ...]:
         max((s.end for s in spans), default=0),
         None if len(spans) == 1 else " ".join(f"{s.start}-{s.end}" for s in spans),
         milliseconds(arrival.heard.utc),
-        digest(arrival.item),
-        _detail(arrival.item),
+        detail(arrival.item),
+        record,
     )
 
 
-def digest(item: Item) -> bytes:
-    """Sixteen bytes of SHA-256 over everything the driver said in this item."""
-    # repr of our frozen dataclasses is complete and stable: every field, every digit, in order of declaration.
-    return hashlib.sha256(repr(item).encode()).digest()[:16]
-
-
-def _detail(item: Item) -> str | None:
+def detail(item: Item) -> str | None:
+    """What is stored of an item's words: a refusal's reason and rule, an event's name, a noise's note."""
     match item:
         case Refused(why=why, rule=rule):
             return f"{why}: {rule}"
@@ -230,13 +224,13 @@ def item_at(tx: Tx, no: int, n: int) -> ItemRow | None:
     return row and _row(row)
 
 
-_SELECT_ITEM = "SELECT n, kind, first, last, spans, heard_ms, digest, detail FROM items"
+_SELECT_ITEM = "SELECT n, kind, first, last, spans, heard_ms, detail, record FROM items"
 
 
 def _row(row: tuple[Any, ...]) -> ItemRow:
-    n, kind, first, last, spans, heard_ms, key, detail = row
+    n, kind, first, last, spans, *rest = row
     runs = [(first, last)] if spans is None else [tuple(map(int, run.split("-"))) for run in spans.split()]
-    return ItemRow(n, kind, tuple(Span(a, b) for a, b in runs), heard_ms, key, detail)
+    return ItemRow(n, kind, tuple(Span(a, b) for a, b in runs), *rest)
 
 
 def scripts_between(tx: Tx, no: int, start: int, end: int) -> list[Script]:

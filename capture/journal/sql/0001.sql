@@ -31,17 +31,17 @@ CREATE TABLE streams (
 
 -- The bytes and marks of one commit, written as the lines of a recording.
 CREATE TABLE chunks (
-  no       INTEGER PRIMARY KEY,
   stream   INTEGER NOT NULL REFERENCES streams (no),
+  no       INTEGER NOT NULL,        -- its place among the stream's commits, from 1
   first    INTEGER NOT NULL,        -- stream offset of the first byte
   size     INTEGER NOT NULL,        -- bytes
   heard_ms INTEGER NOT NULL,        -- when its first entry was read
   rest     INTEGER NOT NULL,        -- 1: a fresh decoder may begin after this row
   items    INTEGER NOT NULL,        -- items of the stream up to and with this row
   ended    TEXT,                    -- why the stream ends here
-  script   TEXT    NOT NULL
-) STRICT;
-CREATE INDEX chunks_stream ON chunks (stream, no);
+  script   TEXT    NOT NULL,
+  PRIMARY KEY (stream, no)
+) STRICT, WITHOUT ROWID;
 CREATE INDEX chunks_time ON chunks (heard_ms);
 CREATE INDEX chunks_ended ON chunks (stream) WHERE ended IS NOT NULL;
 
@@ -54,8 +54,8 @@ CREATE TABLE items (
   last     INTEGER NOT NULL,
   spans    TEXT,                    -- 'a-b c-d' where it is more than one run; NULL = first to last
   heard_ms INTEGER NOT NULL,
-  digest   BLOB    NOT NULL,        -- of all the driver said, to compare when bytes are read again
   detail   TEXT,                    -- refused: why and rule; event: name; noise: note
+  record   INTEGER,                 -- records.seq of the record it was made into at once
   PRIMARY KEY (stream, n)
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX items_refused ON items (stream, n) WHERE kind = 'refused';
@@ -75,7 +75,6 @@ CREATE TABLE records (
   UNIQUE (id, revision)
 ) STRICT;
 CREATE INDEX records_time ON records (time_ms);
-CREATE INDEX records_item ON records (stream, item) WHERE item IS NOT NULL;
 
 -- One row per destination and record once it has been taken up, in order of seq, without gaps from where it joined.
 CREATE TABLE deliveries (
