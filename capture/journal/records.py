@@ -86,14 +86,6 @@ def bodies(tx: Tx, kind: str) -> list[dict[str, Any]]:
     return [numbers.loads(body) for (body,) in tx.all("SELECT body FROM deeds WHERE kind = ? ORDER BY seq", kind)]
 
 
-def epoch_of(tx: Tx, destination: str) -> UUID:
-    """The epoch of a destination's delivery numbers: they begin anew when it changes. Raises LookupError."""
-    for joined in bodies(tx, "joined"):
-        if joined["destination"] == destination:
-            return UUID(joined["epoch"])
-    raise LookupError(f"destination {destination} never joined")
-
-
 def next_seq(tx: Tx) -> int:
     """The sequence number that the next record will get (dense: records are only ever added)."""
     if "next seq" not in tx.seen:

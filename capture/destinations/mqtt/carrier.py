@@ -25,7 +25,7 @@ import structlog
 from capture.destinations.mqtt.link import Bench, Link, Memory, Retry, TakenOver
 from capture.destinations.mqtt.topics import channel_of
 from capture.errors import DestinationDown, JournalError
-from capture.journal import records
+from capture.journal import carried
 from capture.journal.deliveries import Answer
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ class MqttCarrier:
 
     def start(self, pump: Pump) -> None:
         """Begin to carry; returns when parcels may be handed over."""
-        epoch = pump.store.call(lambda tx: records.epoch_of(tx, self.name), write=False)
+        epoch = pump.store.call(lambda tx: carried.epoch_of(tx, self.name), write=False)
         bench = Bench(self._site, self._bench, epoch)
         self._thread = threading.Thread(
             target=lambda: asyncio.run(self._run(pump, bench)), name=f"to {self.name}", daemon=True
