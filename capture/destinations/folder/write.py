@@ -90,6 +90,8 @@ class Writer:
         """
         missing = []
         while not folder.is_dir():
+            if folder == self.root:  # gone since the last look: what is made here now would be somewhere else
+                raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(folder))
             missing.append(folder)
             folder = folder.parent
         for made in reversed(missing):
