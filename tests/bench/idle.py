@@ -1,9 +1,10 @@
-"""What the service costs while nothing comes: processor time and memory with eight silent ptys.
+"""What the service costs while nothing comes: processor time and memory with eight silent ptys and a broker.
 
     python -m tests.bench.idle
 
 Processor time is that of all threads, in nanoseconds, as the kernel's scheduler counts it. The floor is a bare asyncio
-process with the same imports of others (apsw, pydantic, pyserial, structlog) that waits on eight ptys with one timer.
+process with the same imports of others (aiomqtt, apsw, pydantic, pyserial, structlog) that waits on eight ptys with one
+timer. The broker is a mosquitto of the bench's own; a folder is a destination too.
 Budget: less than 0.5 % of a core, less than 60 MB resident.
 """
 
@@ -16,7 +17,8 @@ import sys
 import time
 from pathlib import Path
 
-from tests.bench import common
+from tests.bench import common, passing
+from tests.destinations.mqtt.brokers import Mosquitto
 
 PORTS = 8
 SETTLED_AFTER_S = 2.0
@@ -33,8 +35,12 @@ def main(argv: list[str] | None = None) -> None:
     with common.Scratch(wanted.folder) as scratch, contextlib.ExitStack() as stack:
         lines = [stack.enter_context(common.Line()) for _ in range(PORTS)]
         ports = {f"bay-{n}": line.path for n, line in enumerate(lines, 1)}
-        with common.service(scratch.fresh(), ports, files=True) as (process, _):
-            share, resident = _watch(process.pid, wanted.seconds)
+        folder = scratch.fresh()
+        with Mosquitto(folder / "mosquitto") as broker:
+            tables = passing.folder_table(folder / "breath") + passing.broker_table(broker.port)
+            with passing.serve(folder, ports, tables) as served:
+                common.until(lambda: {one["state"] for one in served.status()["destinations"]} == {"up"})
+                share, resident = _watch(served.process.pid, wanted.seconds)
         with common.floor("tests.bench.idle", "wait", *ports.values()) as floor:
             bare, bare_resident = _watch(floor.pid, wanted.seconds)
     common.show("idle, processor", share, bare, "% of a core", budget="< 0.5 %", good=share < 0.5)
@@ -59,7 +65,8 @@ def _used_ns(pid: int) -> int:
 
 
 async def _wait(ports: list[str]) -> None:
-    import apsw  # noqa: F401 - what it takes to have it in memory is a part of the floor
+    import aiomqtt  # noqa: F401 - what it takes to have it in memory is a part of the floor
+    import apsw  # noqa: F401 - as above
     import pydantic  # noqa: F401 - as above
     import serial  # noqa: F401 - as above
     import structlog  # noqa: F401 - as above

@@ -59,15 +59,15 @@ def _p99(times: list[float]) -> float:
 
 def _ours(folder: Path, count: int, seed: int) -> list[float]:
     with common.Line() as line, common.service(folder, {"h2-a": line.path}, files=True):
-        return _readings(line, folder / "breath" / "readings", count, seed)
+        return timed(line, folder / "breath" / "readings", count, seed)
 
 
 def _bare(folder: Path, count: int, seed: int) -> list[float]:
     with common.Line() as line, common.floor("tests.bench.bare", line.path, str(folder), str(RECORD_BYTES)):
-        return _readings(line, folder / "breath", count, seed)
+        return timed(line, folder / "breath", count, seed)
 
 
-def _readings(line: common.Line, files: Path, count: int, seed: int) -> list[float]:
+def timed(line: common.Line, files: Path, count: int, seed: int) -> list[float]:
     """Milliseconds of each reading. `files`: where the day's folder is, once the first file has come."""
     chance = random.Random(seed)
     texts = common.lines(WARM_UP + count, seed)

@@ -20,6 +20,9 @@ SAMPLES = {
     "decoding": (["--rounds", "1", "--count", "200", "--garbage", "20000"], 5),
     "growth": (["--count", "60"], 1),
     "idle": (["--seconds", "1"], 2),
+    "backlog": (["--rounds", "1", "--count", "600"], 1),
+    "millions": (["--rounds", "1", "--count", "1200", "--drain", "200"], 6),
+    "beside": (["--rounds", "1", "--count", "5", "--poured", "60"], 2),
 }
 
 
