@@ -20,6 +20,7 @@ from capture.record import text
 from capture.record.moment import AnalyserState, Bench, DriverUsed, Heard, Instrument, Moment, StreamHead
 from drivers import registry
 from drivers.recording import parse
+from tests.drivers.flipped import FLIPPED
 from tests.kit import JOURNAL, STREAM
 
 TOP = Path(__file__).resolve().parent.parent
@@ -111,7 +112,7 @@ def _digits(written: str) -> str:
 def drivers() -> str:
     """The table of built-in drivers."""
     rows = [
-        "| name | line | check | says when a measurement begins | recordings | maturity |",
+        "| name | line | check | flipped bits that give a wrong value unseen | announces a measurement | recordings |",
         "|---|---|---|---|---|---|",
     ]
     for name, driver in registry.builtin().items():
@@ -119,7 +120,9 @@ def drivers() -> str:
         count = len([parse(path.read_text(encoding="utf-8")) for path in folder.glob("*.txt")])
         check = "checksum" if "sum = {" in driver.source else "none: readings are flagged `no-check`"
         starts = "yes" if driver.announces_start else "no"
-        rows.append(f"| `{name}` | {driver.serial} | {check} | {starts} | {count}, all synthetic | new |")
+        flipped = FLIPPED[name]
+        unseen = f"{flipped.unseen} of {flipped.tried:,}"
+        rows.append(f"| `{name}` | {driver.serial} | {check} | {unseen} | {starts} | {count}, all synthetic |")
     return "\n".join(rows)
 
 
