@@ -88,8 +88,7 @@ class Oracle:
     def fence(self, name: str, within_s: float) -> bool:
         """Connect anew; then whether a message that is sent comes round, and then nothing more comes for a while.
 
-        (A broker of the field, mosquitto 2.0.11, lets a new message pass those it still has queued for a session; and
-        what it brought back from its file may stay queued until the receiver connects again.)
+        (A broker of the field, mosquitto 2.0.11, lets a new message pass those it still has queued for a session.)
         """
         with self.away():
             pass
