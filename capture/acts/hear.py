@@ -100,6 +100,7 @@ def _follows(tx: Tx, no: int, batch: Batch) -> None:
 
 def _end(tx: Tx, bench: Bench, no: int, batch: Batch, words: str | None) -> None:
     head = streams.head_of(tx, no)
+    streams.forget(tx, no, batch.stream)
     gone = batch.ended == "gone"
     # With the line gone nobody can say whether the analyser was switched off: its state is unknown from here.
     before = records.state_of(tx, head.analyser.id)

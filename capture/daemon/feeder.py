@@ -182,6 +182,7 @@ class Feeder:
 
         Ends the stream, if it has not ended: its driver breaks the contract. Bytes are kept whatever it said of them.
         """
+        self.replies.clear()  # an analyser must not hear "received" of what is refused
         arrivals = tuple(_disbelieved(each, words) if each.n == n else each for each in batch.arrivals)
         told = replace(batch, arrivals=arrivals)
         if self.over:

@@ -98,6 +98,7 @@ class Session:
     _behind: list[Entry] = field(default_factory=list)  # read, but for the next commit, or the next stream
     _half_read: dict[UUID, Feeder] = field(default_factory=dict)  # recordings that a crash cut off, to be read on
     _skip: Skip | None = None
+    _gone: str | None = None  # why the port cannot be written to any more
 
     def stop(self) -> None:
         """Ask the session to end: at a rest point if one comes within two seconds."""
@@ -154,6 +155,10 @@ class Session:
     async def _receive(self, port: Port) -> None:
         """One opening of the port: usually one stream, more where a long one rolls over or a driver fails."""
         opened = port.opened
+        self._skip, self._gone = None, None
+        if self._behind:  # a failure of our own: never glued to this opening, and said where it is missing
+            log.error("read but not stored", analyser=self.analyser.id, entries=len(self._behind))
+            self._behind = [Missing(opened.heard)]
         while True:
             feeder = await self._begin(port, opened)
             self._be("receiving", "")
@@ -202,14 +207,15 @@ class Session:
         commit_by: float | None = None
         stop_by: float | None = None
         while not feeder.over:
-            if self._stopping.is_set() and not self._behind:
+            if self._stopping.is_set():
                 stop_by = stop_by or loop.time() + STOP_AT_REST_S
-                if feeder.rest or loop.time() >= stop_by:
-                    port.halt()
-                    self._behind = self._unread(await port.take(0))
-                    if not self._behind:
-                        feeder.end("stopped", None, self.clock.now())
-                        break
+            leaving = self._gone is not None or (stop_by is not None and (feeder.rest or loop.time() >= stop_by))
+            if leaving and not self._behind:
+                port.halt()
+                self._behind = self._unread(await port.take(0))
+                if not self._behind:
+                    feeder.end("stopped" if self._gone is None else "gone", self._gone, self.clock.now())
+                    break
             quiet_by = None if recorded else self._quiet_by(feeder, loop)
             entries = self._drawn_behind()
             entries = entries or self._unread(await port.take(_wait(loop.time(), commit_by, quiet_by, stop_by)))
@@ -294,7 +300,7 @@ class Session:
             for reply in replies:
                 await port.write(reply)
         except PortGone as error:
-            feeder.end("gone", str(error), self.clock.now())
+            self._gone = str(error)  # the stream ends once all that was read of it is fed
 
     def _count(self, batch: Batch) -> None:
         self.received += batch.size

@@ -25,11 +25,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self, TypeVar
 
 import apsw
+import structlog
 
 from capture.errors import JournalError, JournalFull, JournalHeld, JournalNewer
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
+
+log = structlog.get_logger()
 
 T = TypeVar("T")
 
@@ -55,7 +58,7 @@ class Tx:
         self.memo = memo
         self.added: list[int] = []
         self.seen: dict[Any, Any] = {}
-        self.after: list[Callable[[], None]] = []
+        self.after: list[Callable[[], object]] = []
 
     def one(self, sql: str, *values: Any) -> Any:
         """The first row as a tuple, or None."""
@@ -74,7 +77,7 @@ class Tx:
         """Carry out a statement once a row."""
         self._connection.executemany(sql, rows)
 
-    def then(self, call: Callable[[], None]) -> None:
+    def then(self, call: Callable[[], object]) -> None:
         """Have `call` run on the store thread once this transaction is committed, and never otherwise."""
         self.after.append(call)
 
@@ -179,7 +182,10 @@ class Store:
             return
         self.commits += write
         for call in tx.after:
-            call()
+            try:
+                call()
+            except Exception:  # what is committed stays committed, and the next act must come to its turn
+                log.exception("after a commit")
         future.set_result(result)
 
     def _roll_back(self) -> None:

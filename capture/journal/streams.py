@@ -114,6 +114,11 @@ def _head(data: dict[str, Any]) -> StreamHead:
     )
 
 
+def forget(tx: Tx, no: int, stream: UUID) -> None:
+    """A stream has ended: let go of what was remembered of it, or a flapping cable would fill the memory in time."""
+    tx.then(lambda: (tx.memo.pop(("stream", stream), None), tx.memo.pop(("head", no), None)))
+
+
 def append(tx: Tx, no: int, batch: Batch, made: Mapping[int, int]) -> None:
     """Add one commit's bytes, marks and items. `made`: the seq of the record that an item was made into, by its place."""
     last = tx.one("SELECT no, items FROM chunks WHERE stream = ? ORDER BY no DESC LIMIT 1", no) or (0, 0)

@@ -172,3 +172,10 @@ def test_explain_wants_more_digits_where_several_ids_fit(begun: Store) -> None:
 
     with pytest.raises(UsageError, match="give more digits"):
         begun.call(lambda tx: look.explain(tx, common))
+
+
+def test_nothing_of_an_ended_stream_stays_in_memory(begun: Store) -> None:
+    begun.call(lambda tx: hear.hear(tx, kit.BENCH, kit.batch([kit.result(0, 40)])))
+    begun.call(lambda tx: hear.hear(tx, kit.BENCH, kit.batch([], n=1, first=40, ended="gone")))
+
+    assert not [key for key in begun._memo if key[0] in ("stream", "head")]

@@ -317,3 +317,14 @@ def test_any_bytes_through_a_real_driver_give_the_same_arrivals_at_any_cuts(
         return list(feeding.harvest().arrivals)
 
     assert arrived(cuts) == arrived([]) == arrived(range(len(data)))
+
+
+def test_what_is_refused_is_not_acknowledged() -> None:
+    feeding = feeder("polls")
+    feeding.feed([chunk("U1\n?2\n")])
+    batch = feeding.harvest()
+    assert feeding.replies == [b"ACK"]
+
+    feeding.disbelieve(batch, batch.arrivals[0].n, "no record")
+
+    assert feeding.replies == []

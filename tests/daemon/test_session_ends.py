@@ -161,3 +161,34 @@ async def test_a_second_start_with_another_driver_believes_nothing_that_it_says_
 
     assert bench.details(1) == [None, "unfinished: the driver of that time is not there any more"]
     assert bench.items(2) == [("result", 0, 3)]
+
+
+async def test_a_reply_that_cannot_be_written_ends_the_stream_behind_all_that_was_read_of_it(bench: Bench) -> None:
+    """Nothing of one opening may come to stand before the first byte of the next: `R9` and `9` make no `R99`."""
+
+    def gone(_: bytes) -> None:
+        raise PortGone("the port has gone")
+
+    whole = "R12\n" * 400 + "R9"
+    bench.ports += [
+        ScriptedPort(bench.clock, [[chunk("?1\n" + whole)]], finite=False, before_write=gone),
+        ScriptedPort(bench.clock, [[chunk("9\nR5\n", 90)]], opened=Opened(kit.heard(80))),
+    ]
+
+    await bench.session(driver("polls")).run()
+
+    assert bench.ended(1) == "gone"
+    assert sum(kind == "result" for kind, _, _ in bench.items(1)) == 400
+    assert bench.items(1)[-1] == ("refused", len("?1\n" + whole) - 2, len("?1\n" + whole))
+    assert bench.items(2) == [("noise", 0, 2), ("result", 2, 5)]
+
+
+async def test_what_a_failure_of_our_own_left_unstored_is_never_glued_to_the_next_opening(bench: Bench) -> None:
+    session = bench.session()
+    session._behind = [chunk("R9")]
+    bench.ports.append(ScriptedPort(bench.clock, [[chunk("9\nR5\n")]]))
+
+    await session.run()
+
+    assert bench.items(1) == [("noise", 0, 2), ("result", 2, 5)]
+    assert "missing" in bench.script(1)

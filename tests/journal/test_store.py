@@ -204,3 +204,16 @@ def test_checkpoints_keep_the_write_ahead_log_small(tmp_path: Path) -> None:
         size = (tmp_path / f"{FILE_NAME}-wal").stat().st_size
 
     assert size < 4 * 1024 * 1024
+
+
+def test_a_callback_that_fails_costs_neither_the_answer_nor_the_acts_that_follow(tmp_path: Path) -> None:
+    def failing() -> None:
+        raise RuntimeError("a carrier's loop has just closed")
+
+    def act(tx: Tx) -> int:
+        tx.then(failing)
+        return add(tx)
+
+    with Store.open(tmp_path, create=True) as store:
+        assert store.call(act) == 1
+        assert store.call(add) == 2

@@ -16,6 +16,7 @@ Rules of the room:
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import random
 import threading
 from typing import TYPE_CHECKING, Any
@@ -70,14 +71,17 @@ class MqttCarrier:
 
     def hand(self, parcels: Sequence[Parcel]) -> None:
         """See `Carrier.hand`."""
-        if self._loop is not None and not self._loop.is_closed():
-            self._loop.call_soon_threadsafe(self._carriage.take, parcels)
+        if self._loop is not None:
+            with contextlib.suppress(
+                RuntimeError
+            ):  # the loop has just closed: they are attempted, and go at the next start
+                self._loop.call_soon_threadsafe(self._carriage.take, parcels)
 
     def stop(self, wait_s: float) -> bool:
         """See `Carrier.stop`."""
         if self._thread is None or self._loop is None:
             return True
-        if not self._loop.is_closed():
+        with contextlib.suppress(RuntimeError):  # it has ended by itself
             self._loop.call_soon_threadsafe(self._carriage.stopping.set)
         self._thread.join(wait_s)
         return not self._thread.is_alive()
