@@ -1,7 +1,7 @@
-"""What the service itself does to its journal: begins it, and lets destinations join.
+"""What the service itself does to its journal: begins it, lets destinations join, and notes when they leave.
 
 Rules of the room:
-- Doing it again changes nothing: both are safe at every start.
+- Doing it again changes nothing: all of it is safe at every start.
 """
 
 from __future__ import annotations
@@ -9,11 +9,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 from uuid import UUID, uuid4
 
-from capture.journal import records
+from capture.journal import carried, records
 from capture.journal.records import Act
 from capture.record.moment import Bench
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from capture.journal.store import Tx
     from capture.record.moment import Heard
 
@@ -35,3 +37,17 @@ def join(tx: Tx, destination: str, kind: str, encoding: str, *, from_start: bool
     after = 0 if from_start else records.next_seq(tx) - 1
     body = {"destination": destination, "kind": kind, "encoding": encoding, "after": after, "epoch": uuid4()}
     records.act(tx, Act("joined", now.utc, body=body))
+
+
+def attend(tx: Tx, configured: Collection[str], now: Heard) -> None:
+    """Note which destinations that joined once are not configured any more, and which are back.
+
+    One that has left is owed nothing that is received meanwhile, as far as the day's books go; one that comes back is
+    owed all of it: its cursor stands where it stood.
+    """
+    for name in dict.fromkeys(body["destination"] for body in records.bodies(tx, "joined")):
+        away = carried.left_after(tx, name) is not None
+        if name not in configured and not away:
+            records.act(tx, Act("left", now.utc, body={"destination": name, "after": records.next_seq(tx) - 1}))
+        elif name in configured and away:
+            records.act(tx, Act("back", now.utc, body={"destination": name}))

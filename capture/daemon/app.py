@@ -90,6 +90,8 @@ class Service:
             lambda tx: keep.begin(tx, bench_of.site, bench_of.name, bench_of.timezone, now, self._journal)
         )
         await store.run(lambda tx: hear.use(tx, "configuration", self.config.sha256, self.config.text, now))
+        names = {wanted.name for wanted in self.config.destinations}
+        await store.run(lambda tx: keep.attend(tx, names, now))
         for wanted in self.config.destinations:
             whole = wanted.from_ == "start"
             await store.run(partial(_join, wanted, from_start=whole, now=now))

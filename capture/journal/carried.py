@@ -70,6 +70,16 @@ def by_number(tx: Tx, destination: str, channel: str, number: int) -> Carried | 
     return None if row is None else _carried(row)
 
 
+def left_after(tx: Tx, destination: str) -> int | None:
+    """The last seq before a destination left the configuration; None: it is there, or was never."""
+    row = tx.one(
+        "SELECT kind, json_extract(body, '$.after') FROM deeds WHERE kind IN ('left', 'back') "
+        "AND json_extract(body, '$.destination') = ? ORDER BY seq DESC LIMIT 1",
+        destination,
+    )
+    return int(row[1]) if row is not None and row[0] == "left" else None
+
+
 def epoch_of(tx: Tx, destination: str) -> UUID:
     """The epoch of a destination's delivery numbers: another one with a new journal. Raises LookupError."""
     joined = {body["destination"]: body["epoch"] for body in records.bodies(tx, "joined")}
