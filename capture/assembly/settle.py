@@ -8,20 +8,26 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import lru_cache
 from hashlib import sha256
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 from capture.assembly import flags
 from capture.record import event, ids, parts, quantity, reading, text, times
-from capture.record.moment import Outcome
+from capture.record.moment import AnalyserState, Calibrated, Outcome
 from drivers.contract import Event, Result, Text
 
 if TYPE_CHECKING:
     from datetime import datetime
+    from uuid import UUID
 
-    from capture.record.moment import AnalyserState, Arrival, Bench, DriverUsed, Heard, Instrument, Moment, StreamHead
+    from capture.record.moment import Arrival, Bench, DriverUsed, Heard, Instrument, Moment, StreamHead
     from drivers.contract import Clock, Integrity
 
 NOTHING: Final = Outcome()
+
+_CALIBRATION_ENDS: Final[dict[str, Literal["passed", "failed"]]] = {
+    "calibration-passed": "passed",
+    "calibration-failed": "failed",
+}
 
 _WORDS: Final = {
     "switched-on": "The analyser says that it has been switched on",
@@ -39,24 +45,38 @@ _WORDS: Final = {
 
 
 def settle(arrival: Arrival, moment: Moment) -> Outcome:
-    """The records that one item makes, and the analyser's state afterwards. Any item gives an outcome, never an error."""
+    """The records that one item makes, and the analyser's state afterwards.
+
+    An item that keeps the drivers' contract gives an outcome, whatever values it carries, also where they contradict its
+    state. One that breaks the contract (a field of another type, a negative offset) may raise: whoever calls this
+    believes nothing of it, see `acts.hear`.
+    """
     item = arrival.item
     if isinstance(item, Result):
         return Outcome(records=(_reading(item, arrival, moment),))
     if isinstance(item, Event):
-        after = state_after(item.name, moment.heard.utc, moment.analyser)
+        made = _event(item, arrival, moment)
+        serial_number = moment.stream.analyser.serial_number
+        after = state_after(item.name, moment.heard.utc, moment.analyser, made.id, serial_number)
         return Outcome(
-            records=(_event(item, arrival, moment),),
+            records=(made,),
             analyser=after if after != moment.analyser else None,
         )
     return NOTHING
 
 
-def state_after(name: str, at: datetime, state: AnalyserState) -> AnalyserState:
+def state_after(
+    name: str, at: datetime, state: AnalyserState, event_id: UUID | None = None, serial_number: str | None = None
+) -> AnalyserState:
     """What is known of the analyser after an event of that name; unchanged where the event says nothing of it.
 
-    After `gone` nothing is known any more: who unplugs a cable may also pull the plug.
+    `event_id`: of the event's record, needed for the end of a calibration; `serial_number`: of the analyser.
+    After `gone` nothing is known any more, for who unplugs a cable may also pull the plug; but a calibration that failed
+    stays failed until one passes: unplugging repairs nothing.
     """
+    result = _CALIBRATION_ENDS.get(name)
+    if result is not None and event_id is not None:
+        return replace(state, calibration=Calibrated(times.in_utc(at), result, event_id, serial_number))
     if name == "warming-up":
         return replace(state, warm=False)
     if name == "ready":
@@ -64,7 +84,8 @@ def state_after(name: str, at: datetime, state: AnalyserState) -> AnalyserState:
     if name == "switched-on":
         return replace(state, on_since=times.in_utc(at), on_since_from="analyser", warm=None)
     if name == "gone":
-        return replace(state, on_since=None, on_since_from=None, warm=None)
+        failed = state.calibration is not None and state.calibration.result == "failed"
+        return AnalyserState(calibration=state.calibration if failed else None)
     return state
 
 
@@ -115,7 +136,7 @@ def _reading(result: Result, arrival: Arrival, moment: Moment) -> reading.Breath
         dead_space=None,
         flags=raised,
         sample_quality=flags.sample_quality(raised, limit_applies=False),
-        analyser_state=_condition(moment.analyser),
+        analyser_state=_condition(moment.analyser, stream.analyser.serial_number),
         breath_test=None,
         integrity=integrity,
         source=_source(arrival, moment),
@@ -126,7 +147,9 @@ def _event(item: Event, arrival: Arrival, moment: Moment) -> event.AnalyserEvent
     stream, heard = moment.stream, moment.heard
     said = {quantity.clean(name): quantity.clean(given) for name, given in item.detail.items()}
     words = _WORDS.get(item.name, f"The analyser says: {quantity.clean(item.name)}")
-    if said:
+    if list(said) == ["text"]:
+        words += f": {said['text']}"  # what a sheet calls a text without a meaning of its own: the name says nothing
+    elif said:
         words += ": " + ", ".join(f"{flags.spoken(name)} {given}" for name, given in said.items())
     return event.AnalyserEvent(
         format=event.FORMAT,
@@ -218,11 +241,15 @@ def _sample(result: Result) -> reading.Sample:
 
 
 @lru_cache(maxsize=64)
-def _condition(state: AnalyserState) -> reading.AnalyserCondition:
+def _condition(state: AnalyserState, serial_number: str | None) -> reading.AnalyserCondition:
+    """What is known; the calibration only if it is this very instrument's."""
     on_since = None
     if state.on_since is not None and state.on_since_from is not None:
         on_since = parts.At(at=state.on_since, from_=state.on_since_from)
-    return reading.AnalyserCondition(on_since=on_since, warm=state.warm, calibration=None)
+    calibration, known = None, state.calibration
+    if known is not None and known.serial_number == serial_number:
+        calibration = reading.Calibration(at=known.at, result=known.result, event=known.event, by=None)
+    return reading.AnalyserCondition(on_since=on_since, warm=state.warm, calibration=calibration)
 
 
 def _machine_clock(heard: Heard) -> parts.MachineClock:

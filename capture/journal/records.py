@@ -15,7 +15,7 @@ from uuid import UUID
 from capture.journal import streams
 from capture.journal.store import Tx, now_ms
 from capture.record import numbers, text
-from capture.record.moment import AnalyserState, Moment
+from capture.record.moment import AnalyserState, Calibrated, Moment
 
 if TYPE_CHECKING:
     from capture.record.moment import Bench, Heard, Outcome
@@ -108,8 +108,11 @@ def _state_of(tx: Tx, analyser: str) -> AnalyserState:
     if row is None:
         return AnalyserState()
     data = numbers.loads(row[0])
-    since = data.pop("on_since")
-    return AnalyserState(on_since=since and datetime.fromisoformat(since), **data)
+    since, calibration = data.pop("on_since"), data.pop("calibration", None)
+    if calibration is not None:
+        at, event = datetime.fromisoformat(calibration.pop("at")), UUID(calibration.pop("event"))
+        calibration = Calibrated(at=at, event=event, **calibration)
+    return AnalyserState(on_since=since and datetime.fromisoformat(since), calibration=calibration, **data)
 
 
 def moment(tx: Tx, bench: Bench, no: int, heard: Heard) -> Moment:
@@ -173,15 +176,28 @@ def after(tx: Tx, seq: int, most: int, *, kind: str, since_ms: int = 0) -> tuple
     return [_row(row) for row in rows], reached if reached < next_seq(tx) - 1 else None
 
 
-def before_last(tx: Tx, most: int, kind: str, since_ms: int = 0) -> int:
-    """The seq after which the latest `most` records of one kind follow."""
-    row = tx.one(
-        "SELECT min(seq) - 1 FROM (SELECT seq FROM records WHERE kind = ? AND time_ms >= ? ORDER BY seq DESC LIMIT ?)",
+def before_last(
+    tx: Tx, most: int, kind: str, since_ms: int = 0, before: int | None = None
+) -> tuple[int, int, int | None]:
+    """The seq after which the latest `most` records of one kind follow, of those before seq `before` (None: of all).
+
+    Returns that seq, how many were found after it, and the seq to go on before (None: enough, or the beginning). Looks at
+    a bounded number of rows, as `after` does.
+    """
+    end = next_seq(tx) if before is None else before
+    start = max(end - ROWS_A_LOOK, 1)
+    found, first = tx.one(
+        "SELECT count(*), min(seq) FROM (SELECT seq FROM records WHERE seq >= ? AND seq < ? AND kind = ? "
+        "AND time_ms >= ? ORDER BY seq DESC LIMIT ?)",
+        start,
+        end,
         kind,
         since_ms,
         most,
     )
-    return int(row[0] or 0)
+    if found == most:
+        return first - 1, found, None
+    return start - 1, found, start if start > 1 else None
 
 
 def superseded(tx: Tx, row: Row) -> bool:

@@ -90,12 +90,26 @@ class StreamHead:
 
 
 @dataclass(frozen=True, slots=True)
+class Calibrated:
+    """How the last known calibration ended, by the event with the id `event`.
+
+    `serial_number`: of the analyser that said so; what one instrument says is not true of the one that takes its place.
+    """
+
+    at: datetime
+    result: Literal["passed", "failed"]
+    event: UUID
+    serial_number: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class AnalyserState:
     """What is known of an analyser's state; None = unknown. `on_since_from` says who said so."""
 
     on_since: datetime | None = None
     on_since_from: str | None = None
     warm: bool | None = None
+    calibration: Calibrated | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -66,7 +66,8 @@ FLAGS: Final = {flag.code: flag for flag in _FLAGS}
 
 EVENTS: Final = {
     "appeared": "The port was opened: what the analyser sends is received from here on.",
-    "gone": "The port was lost or closed. What is known of the analyser's state ends here.",
+    "gone": "The port was lost or closed. What is known of the analyser's state ends here, but for a "
+    "calibration that failed: it stays so until one passes.",
     "silent": "Nothing has come from the analyser for longer than expected.",
     "switched-on": "The analyser says that it was switched on.",
     "warming-up": "The analyser says that it is not warm yet.",

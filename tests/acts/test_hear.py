@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import datetime
 from typing import TYPE_CHECKING
-from uuid import uuid4
+from uuid import UUID, uuid4
 
 import pytest
 
@@ -12,6 +13,7 @@ from capture.acts import hear, keep, look
 from capture.errors import JournalError, NotFound, UsageError
 from capture.journal import records
 from capture.record import numbers
+from capture.record.moment import Calibrated
 from drivers.contract import Event, Noise, Refused, Span
 from tests import kit
 
@@ -75,6 +77,19 @@ def test_a_port_that_goes_leaves_an_event_and_an_unknown_state(begun: Store) -> 
     assert [event["name"] for event in stored(begun, "event")] == ["appeared", "ready", "gone"]
     assert stored(begun, "event")[-1]["words"] == "the cable was pulled"
     assert begun.call(lambda tx: records.state_of(tx, "h2-a")).warm is None
+
+
+def test_a_failed_calibration_comes_back_from_the_journal_as_it_was_and_outlives_the_line(begun: Store) -> None:
+    failed = kit.batch([Event((Span(0, 10),), "calibration-failed")])
+    begun.call(lambda tx: hear.hear(tx, kit.BENCH, failed))
+    begun.call(lambda tx: hear.hear(tx, kit.BENCH, kit.batch([kit.result(10, 50)], n=1, first=10, ms=900)))
+    begun.call(lambda tx: hear.hear(tx, kit.BENCH, kit.batch([], n=2, first=50, ms=950, ended="gone")))
+
+    event = stored(begun, "event")[1]
+    known = {"at": event["received_at"], "result": "failed", "event": event["id"], "by": None}
+    assert stored(begun)[0]["analyser_state"]["calibration"] == known
+    calibration = begun.call(lambda tx: records.state_of(tx, "h2-a")).calibration
+    assert calibration == Calibrated(datetime.fromisoformat(event["received_at"]), "failed", UUID(event["id"]))
 
 
 def test_an_orderly_stop_is_no_event(begun: Store) -> None:

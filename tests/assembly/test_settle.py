@@ -12,11 +12,22 @@ from uuid import UUID
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from capture.assembly.settle import port_event, settle, state_after
 from capture.record import ids, numbers, quantity, text
 from capture.record.examples import OPENED, ZONE, examples
-from capture.record.moment import AnalyserState, Arrival, Bench, DriverUsed, Heard, Instrument, Moment, StreamHead
+from capture.record.moment import (
+    AnalyserState,
+    Arrival,
+    Bench,
+    Calibrated,
+    DriverUsed,
+    Heard,
+    Instrument,
+    Moment,
+    StreamHead,
+)
 from capture.record.reading import BreathReading
 from capture.record.words import EVENTS
 from drivers import contract
@@ -144,6 +155,28 @@ def test_an_event_becomes_one_final_record_of_it(table: Table, make: type[Make],
     assert made.driver is not None
 
 
+@pytest.mark.parametrize(
+    ("detail", "words"),
+    [
+        ({}, "The analyser is warming up."),
+        ({"text": "1800"}, "The analyser is warming up: 1800."),
+        ({"text": "1800", "code": "E4"}, "The analyser is warming up: text 1800, code E4."),
+    ],
+)
+def test_a_text_alone_is_said_without_the_name_it_has_in_the_sheet(
+    table: Table, make: type[Make], detail: dict[str, str], words: str
+) -> None:
+    made = table.event(make.event("warming-up", "none", **detail))
+    assert (made.words, made.detail) == (words, detail)
+
+
+def test_an_item_that_breaks_the_drivers_contract_raises_and_makes_nothing(table: Table, make: type[Make]) -> None:
+    with pytest.raises(ValidationError):
+        table.settle(make.result(spans=(Span(-5, -1),)))
+    with pytest.raises(AttributeError):
+        table.settle(make.result(gases={"hydrogen": 37}))
+
+
 def test_an_event_of_an_unchecked_frame_has_the_lines_proof_and_none_where_the_driver_is_silent(
     table: Table, make: type[Make]
 ) -> None:
@@ -155,6 +188,10 @@ def test_an_event_of_an_unchecked_frame_has_the_lines_proof_and_none_where_the_d
 
 NOW = datetime(2026, 11, 24, 9, 31, 5, 123_456, UTC)
 BEFORE = AnalyserState(NOW - timedelta(hours=1), "operator", warm=True)
+EVENT = UUID(int=7)
+PASSED = Calibrated(NOW.replace(microsecond=123_000), "passed", EVENT, "0007")
+FAILED = replace(PASSED, result="failed")
+TELLING = ("warming-up", "ready", "switched-on", "gone", "calibration-passed", "calibration-failed")
 
 
 @pytest.mark.parametrize(
@@ -164,18 +201,53 @@ BEFORE = AnalyserState(NOW - timedelta(hours=1), "operator", warm=True)
         ("ready", BEFORE),
         ("switched-on", AnalyserState(NOW.replace(microsecond=123_000), "analyser", None)),
         ("gone", AnalyserState()),
-        *((name, BEFORE) for name in EVENTS if name not in ("warming-up", "ready", "switched-on", "gone")),
+        ("calibration-passed", replace(BEFORE, calibration=PASSED)),
+        ("calibration-failed", replace(BEFORE, calibration=FAILED)),
+        *((name, BEFORE) for name in EVENTS if name not in TELLING),
     ],
 )
 def test_the_state_after_an_event(name: str, after: AnalyserState) -> None:
-    assert state_after(name, NOW, BEFORE) == after
+    assert state_after(name, NOW, BEFORE, EVENT, "0007") == after
+
+
+@pytest.mark.parametrize("name", [name for name in EVENTS if name != "calibration-passed"])
+def test_a_failed_calibration_stands_until_one_passes(name: str) -> None:
+    failed = replace(BEFORE, calibration=FAILED)
+    assert state_after(name, NOW, failed, EVENT, "0007").calibration == FAILED
+    assert state_after("calibration-passed", NOW, failed, EVENT, "0007").calibration == PASSED
+
+
+def test_a_passed_calibration_is_unknown_once_the_line_is_gone_and_stands_through_all_else() -> None:
+    passed = replace(BEFORE, calibration=PASSED)
+    assert state_after("gone", NOW, passed) == AnalyserState()
+    for name in EVENTS:
+        if name not in ("gone", "calibration-failed"):
+            assert state_after(name, NOW, passed, EVENT, "0007").calibration == PASSED
+
+
+@pytest.mark.parametrize(("name", "result"), [("calibration-passed", "passed"), ("calibration-failed", "failed")])
+def test_the_last_calibration_stands_in_later_readings_of_the_same_instrument(
+    table: Table, make: type[Make], name: str, result: str
+) -> None:
+    outcome = table.settle(make.event(name), "event")
+    assert outcome.analyser is not None
+    table.moment = replace(table.moment, analyser=outcome.analyser)
+    record = outcome.records[0]
+    calibration = table.reading(make.result()).analyser_state.calibration
+    assert calibration is not None
+    assert calibration.model_dump() == {"at": record.received_at, "result": result, "event": record.id, "by": None}
+
+    stream = table.moment.stream
+    other = replace(stream, analyser=replace(stream.analyser, serial_number="0008"))
+    table.moment = replace(table.moment, stream=other)
+    assert table.reading(make.result()).analyser_state.calibration is None
 
 
 def test_settle_tells_the_state_only_where_it_changed(table: Table, make: type[Make]) -> None:
     assert table.settle(make.event("ready"), "event").analyser == AnalyserState(warm=True)
     table.moment = replace(table.moment, analyser=BEFORE)
     assert table.settle(make.event("ready"), "event").analyser is None
-    assert table.settle(make.event("calibration-failed"), "event").analyser is None
+    assert table.settle(make.event("calibration-started"), "event").analyser is None
 
 
 @pytest.mark.parametrize(("line", "detail"), [("9600 8N1", {"line": "9600 8N1"}), (None, {})])
