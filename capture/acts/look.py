@@ -28,6 +28,7 @@ def readings(
     since_ms: int = 0,
     kind: str = "reading",
     skip_to_last: int | None = None,
+    before: int | None = None,
     unbound: bool = False,
 ) -> dict[str, Any]:
     """A page of records after seq `after`: `{"records": [{"seq": …, "text": …}], "next": seq, or None at the end}`.
@@ -35,10 +36,12 @@ def readings(
     A page may be short, or empty, before the end: it is bounded by what one transaction may look at.
 
     `unbound`: only those whose account (as in the books of a day) is that, by their newest revision.
-    With `skip_to_last` only `next`: the seq after which so many records (or fewer) follow.
+    With `skip_to_last` no records: `next` is the seq after which so many (or fewer) of those before seq `before` follow,
+    `found` how many, and `before` what to ask with again for the rest of them, or None where that is all.
     """
     if skip_to_last is not None:
-        return {"records": [], "next": records.before_last(tx, skip_to_last, kind, since_ms)}
+        start, found, rest = records.before_last(tx, skip_to_last, kind, since_ms, before)
+        return {"records": [], "next": start, "found": found, "before": rest}
     rows, follows = records.after(tx, after, PAGE, kind=kind, since_ms=since_ms)
     if unbound:
         rows = [row for row in rows if account(row.text) == "unbound" and not records.superseded(tx, row)]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from capture.commands.common import moment, table, with_bench
+from capture.commands.common import counted, moment, table, with_bench
 from capture.errors import UsageError
 
 if TYPE_CHECKING:
@@ -66,8 +66,11 @@ def _csv(kind: str, texts: Iterable[str]) -> Iterator[bytes]:
 def _texts(bench: Bench, kind: str, since: str | None, last: int | None, *, unbound: bool) -> Iterator[str]:
     after: int | None = 0
     since_ms = 0 if since is None else moment(bench, "--since", since)
-    if last is not None:
-        after = bench.ask("readings", kind=kind, since_ms=since_ms, skip_to_last=last)["next"]
+    before: int | None = None
+    while last:
+        look = bench.ask("readings", kind=kind, since_ms=since_ms, skip_to_last=last, before=before)
+        after, before = look["next"], look["before"]
+        last = 0 if before is None else last - look["found"]
     while after is not None:
         page = bench.ask("readings", kind=kind, since_ms=since_ms, after=after, unbound=unbound)
         yield from (row["text"] for row in page["records"])
@@ -78,10 +81,10 @@ def show(bench: Bench, records: list[dict[str, Any]], *, events: bool) -> None:
     """Records as a table for people."""
     if events:
         rows = [[_time(bench, one), one["analyser"]["id"], one["name"], one["words"]] for one in records]
-        table(f"{len(rows)} events", ["received", "analyser", "event", "in words"], rows)
+        table(counted(len(rows), "event"), ["received", "analyser", "event", "in words"], rows)
         return
     columns = ["received", "analyser", "number", "kind", "H2 ppm", "CH4 ppm", "O2 %", "status", "flags", "id"]
-    table(f"{len(records)} readings", columns, [_row(bench, one) for one in records], right={4, 5, 6})
+    table(counted(len(records), "reading"), columns, [_row(bench, one) for one in records], right={4, 5, 6})
 
 
 def _row(bench: Bench, one: dict[str, Any]) -> list[str]:

@@ -12,10 +12,13 @@ Rules of the room:
 - After a start everything attempted without an answer is sent again, with the same number and the same bytes.
 - What is in flight is counted on the store thread only: no lock, and no record can fall between two claims.
 - What a person wants sent again goes behind all else, in pages: it never holds up what is new.
+- What takes many looks (records that are not for this destination, a long job) goes on in steps, each a transaction of
+  its own; a step that fails is tried again.
 """
 
 from __future__ import annotations
 
+import threading
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Literal, Protocol
 
@@ -34,6 +37,7 @@ if TYPE_CHECKING:
 log = structlog.get_logger()
 
 WINDOW = 64
+TRY_AGAIN_S = 1.0
 
 State = Literal["starting", "up", "down", "stopped"]
 
@@ -77,8 +81,11 @@ class Pump:
         self.state: State = "starting"
         self.words = ""
         self.since = datetime.now(UTC)
-        self._flying: int | None = None  # None: not begun; afterwards changed on the store thread only, as is `_again`
+        # Changed on the store thread only.
+        self._flying: int | None = None  # None: not begun
         self._again: Resend | None = None
+        self._more = False  # take-up stopped only because it had looked at enough for one transaction
+        self._going = False  # a step that will see to it is on its way
         self._stopping = False
 
     def start(self) -> None:
@@ -94,13 +101,13 @@ class Pump:
 
     @property
     def caught_up(self) -> bool:
-        """Whether nothing is in flight, which means that nothing waits either."""
-        return self._flying == 0 and self._again is None
+        """Whether nothing is in flight and nothing is left to look at, which means that nothing waits either."""
+        return self._flying == 0 and self._again is None and not self._more
 
     def send_again(self, tx: Tx) -> None:
         """Begin the job that this transaction has stored (`resends.ask`), once it is committed."""
         job = resends.latest(tx, self.name)
-        tx.then(lambda: self._give((), settled=0, again=job))
+        tx.then(lambda: self._give((), settled=0, again=job, more=self._more))
 
     def settle(self, answers: Sequence[Answer]) -> None:
         """Store answers and take up as many more, in one transaction. Blocks; raises JournalError (then try again)."""
@@ -124,26 +131,31 @@ class Pump:
 
     def _first(self, tx: Tx) -> None:
         parcels = deliveries.open_parcels(tx, self.name)
-        parcels += self._next(tx, self.window - len(parcels))
+        found, more = self._next(tx, self.window - len(parcels))
         job = resends.latest(tx, self.name)
-        tx.then(lambda: self._give(parcels, settled=0, again=job))
+        tx.then(lambda: self._give(parcels + found, settled=0, again=job, more=more))
 
     def _ride(self, tx: Tx) -> None:
-        """Inside any transaction that adds records: take them up at once if the window has room."""
-        if tx.added and self._flying is not None and not self._stopping:
-            parcels = self._next(tx, self.window - self._flying)
-            if parcels:
-                tx.then(lambda: self._give(parcels, settled=0, again=self._again))
+        """Inside any transaction that adds records: take them up at once if the window has room.
+
+        While the pump still works its way through what is not for this destination, they wait for their turn there.
+        """
+        if tx.added and self._flying is not None and not self._stopping and not self._more:
+            parcels, more = self._next(tx, self.window - self._flying)
+            if parcels or more:
+                tx.then(lambda: self._give(parcels, settled=0, again=self._again, more=more))
 
     def _settle(self, tx: Tx, answers: Sequence[Answer]) -> None:
-        settled = deliveries.settle(tx, self.name, answers)
+        settled = deliveries.settle(tx, self.name, answers) if answers else 0
         room = self.window - ((self._flying or 0) - settled)
-        parcels = [] if self._stopping else self._next(tx, room)
-        more, job = self._next_again(tx, room - len(parcels))
-        tx.then(lambda: self._give(parcels + more, settled, again=job))
+        parcels, more = self._next(tx, room)
+        again, job = ([], self._again) if more else self._next_again(tx, room - len(parcels))
+        tx.then(lambda: self._give(parcels + again, settled, again=job, more=more))
 
-    def _next(self, tx: Tx, most: int) -> list[Parcel]:
-        return deliveries.take_up(tx, self.name, self._channel_of, most) if most > 0 else []
+    def _next(self, tx: Tx, most: int) -> tuple[list[Parcel], bool]:
+        if self._stopping:
+            return [], self._more
+        return deliveries.take_up(tx, self.name, self._channel_of, most) if most > 0 else ([], False)
 
     def _channel_of(self, kind: str, analyser: str | None) -> str | None:
         wanted = self._kinds is None or kind in self._kinds
@@ -155,14 +167,39 @@ class Pump:
             return [], self._again
         return resends.page(tx, self._again, most)
 
-    def _go_on(self, tx: Tx) -> None:
-        parcels, job = self._next_again(tx, self.window - (self._flying or 0))
-        tx.then(lambda: self._give(parcels, settled=0, again=job))
-
-    def _give(self, parcels: Sequence[Parcel], settled: int, again: Resend | None) -> None:
+    def _give(self, parcels: Sequence[Parcel], settled: int, again: Resend | None, *, more: bool) -> None:
         self._flying = (self._flying or 0) - settled + len(parcels)
         self._again = None if again is None or again.done else again
+        self._more = more
         if parcels:
             self.carrier.hand(parcels)
-        if self._again is not None and not self._flying and not self._stopping:
-            self.store.submit(self._go_on)  # nothing is under way whose answer would take it further
+        # Where something is under way its answer takes the job further.
+        if more or (self._again is not None and not self._flying):
+            self._go_on()
+
+    def _go_on(self) -> None:
+        """Have the next step made in a transaction of its own, which lets others in between. One at a time."""
+        if not self._going and not self._stopping:
+            self._going = True
+            self._ask_for_step()
+
+    def _ask_for_step(self) -> None:
+        if not self._stopping:
+            self.store.submit(self._step).add_done_callback(self._stepped)
+
+    def _step(self, tx: Tx) -> None:
+        tx.then(self._arrived)
+        self._settle(tx, ())
+
+    def _arrived(self) -> None:
+        self._going = False
+
+    def _stepped(self, step: Future[None]) -> None:
+        """No answer of the far side will come to begin it again: what failed is tried again after a while."""
+        error = step.exception()
+        if error is None:
+            return
+        log.warning("cannot go on, tried again", destination=self.name, error=str(error), after_s=TRY_AGAIN_S)
+        timer = threading.Timer(TRY_AGAIN_S, self._ask_for_step)
+        timer.daemon = True
+        timer.start()

@@ -18,9 +18,12 @@ from uuid import UUID
 from capture.journal.store import now_ms
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from capture.journal.store import Tx
+
+ROWS_A_LOOK = 500
+PAGE_OF_SKIPPED = 100  # where one was skipped the next often is, too
 
 Settled = Literal["sent", "accepted", "refused"]
 Confirmed = Literal["done", "early", "unknown"]
@@ -97,22 +100,27 @@ def open_parcels(tx: Tx, destination: str) -> list[Parcel]:
     return [Parcel(row[0], row[1], UUID(bytes=row[2]), *row[3:]) for row in rows]
 
 
-def take_up(tx: Tx, destination: str, channel_of: Callable[[str, str | None], str | None], most: int) -> list[Parcel]:
+def take_up(
+    tx: Tx, destination: str, channel_of: Callable[[str, str | None], str | None], most: int
+) -> tuple[list[Parcel], bool]:
     """Take up the next records: an attempt row for each to be sent, a skipped row for each that is not needed.
 
     `channel_of(kind, analyser)` names the channel, or None where this destination has no use for such a record.
+    Looks at no more than `ROWS_A_LOOK` records; the second value says whether that is why it stopped: then go on in a
+    transaction of its own, whether or not anything was found.
     """
     busy: set[UUID] | None = None  # asked for only once there is something to take up: this rides in every commit
     parcels: list[Parcel] = []
     numbers: dict[str, int] = {}
     edge = frontier(tx, destination)
-    while (wanted := most - len(parcels)) > 0:
+    looked, size = 0, min(most, ROWS_A_LOOK)
+    while size > 0:
         page = tx.all(
             "SELECT seq, kind, id, revision, analyser, time_ms, text, "
             "EXISTS (SELECT 1 FROM records n WHERE n.id = r.id AND n.revision > r.revision) "
             "FROM records r WHERE seq > ? ORDER BY seq LIMIT ?",
             edge,
-            wanted,
+            size,
         )
         if not page:
             break
@@ -124,18 +132,22 @@ def take_up(tx: Tx, destination: str, channel_of: Callable[[str, str | None], st
                 _add(tx, destination, seq, "skipped", words=words)
                 continue
             record_id = UUID(bytes=key)
-            if record_id in busy:
-                return parcels
+            if record_id in busy or len(parcels) == most:
+                return parcels, False
             if channel not in numbers:
                 numbers[channel] = _last_number(tx, destination, channel)
             numbers[channel] += 1
             busy.add(record_id)
             _add(tx, destination, seq, "attempted", channel=channel, number=numbers[channel])
             parcels.append(Parcel(seq, kind, record_id, revision, analyser, time_ms, channel, numbers[channel], text))
-        if len(page) < wanted:
+        if len(page) < size or len(parcels) == most:
             break
         edge = page[-1][0]
-    return parcels
+        looked += len(page)
+        if looked >= ROWS_A_LOOK:
+            return parcels, True
+        size = min(max(most - len(parcels), PAGE_OF_SKIPPED), ROWS_A_LOOK - looked)
+    return parcels, False
 
 
 def _flying(tx: Tx, destination: str) -> set[UUID]:
@@ -185,15 +197,39 @@ def _add(
 
 
 def settle(tx: Tx, destination: str, answers: Sequence[Answer]) -> int:
-    """Store the far side's answers; returns how many attempts they closed. A row that has an answer keeps it."""
+    """Store the far side's answers; returns how many attempts they closed. A row that has an answer keeps it.
+
+    What was accepted before it was sent again, and is only sent now, is accepted as before, with the same words: to take
+    a thing twice is no withdrawal.
+    """
     at = now_ms()
-    before = tx.one("SELECT total_changes()")[0]
+    closed = 0
+    for answer in answers:
+        # Not by total_changes(): that counts what the triggers change, too.
+        closed += len(
+            tx.all(
+                "UPDATE deliveries SET state = iif(before IS NULL OR ?1 <> 'sent', ?1, 'accepted'), settled_ms = ?2, "
+                "words = iif(before IS NULL OR ?1 <> 'sent', ?3, nullif(before, '')), before = NULL "
+                "WHERE destination = ?4 AND seq = ?5 AND state = 'attempted' RETURNING 1",
+                answer.state,
+                at,
+                answer.words,
+                destination,
+                answer.seq,
+            )
+        )
+    return closed
+
+
+def again(tx: Tx, destination: str, seqs: Iterable[int]) -> None:
+    """Rows that have an answer are attempted once more, with the same number; an acceptance is kept for `settle`."""
+    at = now_ms()
     tx.many(
-        "UPDATE deliveries SET state = ?, settled_ms = ?, words = ? "
-        "WHERE destination = ? AND seq = ? AND state = 'attempted'",
-        [(answer.state, at, answer.words, destination, answer.seq) for answer in answers],
+        "UPDATE deliveries SET before = iif(state = 'accepted', coalesce(words, ''), NULL), "
+        "state = 'attempted', attempted_ms = ?, settled_ms = NULL, words = NULL "
+        "WHERE destination = ? AND seq = ? AND state IN ('sent', 'accepted', 'refused')",
+        [(at, destination, seq) for seq in seqs],
     )
-    return int(tx.one("SELECT total_changes()")[0] - before)
 
 
 def confirm(
@@ -228,18 +264,15 @@ def confirm(
 
 
 def counts(tx: Tx, destination: str) -> Counts:
-    """The destination's books, from small indexes only (cheap at any backlog)."""
+    """The destination's books (as cheap at any backlog: what lasts is tallied as it is stored)."""
     start = start_of(tx, destination) or 0
     last = int(tx.one("SELECT max(seq) FROM records")[0] or 0)
     edge = frontier(tx, destination)
-    odd = dict(
-        tx.all(
-            "SELECT state, count(*) FROM deliveries WHERE destination = ? AND state NOT IN ('attempted', 'sent') "
-            "GROUP BY state",
-            destination,
-        )
-    )
-    flying = tx.one("SELECT count(*) FROM deliveries WHERE destination = ? AND state = 'attempted'", destination)[0]
+    odd = dict(tx.all("SELECT state, rows FROM tallies WHERE destination = ?", destination))
+    flying = tx.one(
+        "SELECT count(*) FROM deliveries INDEXED BY deliveries_open WHERE destination = ? AND state = 'attempted'",
+        destination,
+    )[0]
     accepted, refused, skipped = (int(odd.get(state, 0)) for state in ("accepted", "refused", "skipped"))
     return Counts(
         records=last - start,

@@ -1,7 +1,8 @@
 """Sending again what was sent before: one job per destination at a time, taken up in pages behind the ordinary cursor.
 
 Rules of the room:
-- A row that is sent again goes back to `attempted` and keeps its channel, its delivery number and its text.
+- A row that is sent again goes back to `attempted` and keeps its channel, its delivery number and its text; what was
+  accepted stays so, unless the far side refuses it this time.
 - How far a job is stands in the acts (`resend`: asked; `resent`: one page taken up, in the transaction that took it up):
   after a crash it goes on from there, and what was in hand is sent again like anything without an answer.
 - An older revision is never sent after a newer one: it goes again only where the newest goes after it in the same job.
@@ -18,7 +19,6 @@ from uuid import UUID
 from capture.journal import deliveries, records
 from capture.journal.deliveries import Parcel
 from capture.journal.records import Act
-from capture.journal.store import now_ms
 from capture.record import numbers
 
 if TYPE_CHECKING:
@@ -114,11 +114,7 @@ def page(tx: Tx, resend: Resend, most: int) -> tuple[list[Parcel], Resend]:
     after = replace(resend, at=at, taken=resend.taken + len(parcels), superseded=superseded)
     if not parcels and not after.done:
         return [], after
-    tx.many(
-        "UPDATE deliveries SET state = 'attempted', attempted_ms = ?, settled_ms = NULL, words = NULL "
-        "WHERE destination = ? AND seq = ?",
-        [(now_ms(), asked.destination, parcel.seq) for parcel in parcels],
-    )
+    deliveries.again(tx, asked.destination, [parcel.seq for parcel in parcels])
     body = {name: getattr(after, name) for name in ("job", "at", "taken", "superseded")}
     records.act(tx, Act("resent", datetime.now(UTC), body=body))
     return parcels, after

@@ -45,7 +45,7 @@ def sent(store: Store, *states: str) -> None:
 
 
 def answer(store: Store, state: str) -> None:
-    parcels = store.call(lambda tx: deliveries.take_up(tx, "files", lambda _kind, _analyser: "readings", 10))
+    parcels, _ = store.call(lambda tx: deliveries.take_up(tx, "files", lambda _kind, _analyser: "readings", 10))
     answers = [Answer(parcel.seq, state) for parcel in parcels]  # type: ignore[arg-type]  # plain texts here
     store.call(lambda tx: deliveries.settle(tx, "files", answers))
 

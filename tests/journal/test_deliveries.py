@@ -40,7 +40,7 @@ def add(store: Store, key: UUID | None = None, revision: int = 1, kind: str = "r
 
 
 def take_up(store: Store, most: int = 10, name: str = "files") -> list[deliveries.Parcel]:
-    return store.call(lambda tx: deliveries.take_up(tx, name, lambda kind, _: CHANNELS.get(kind), most))
+    return store.call(lambda tx: deliveries.take_up(tx, name, lambda kind, _: CHANNELS.get(kind), most))[0]
 
 
 def settle(store: Store, *answers: Answer, name: str = "files") -> None:

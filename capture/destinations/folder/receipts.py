@@ -2,13 +2,15 @@
 
     first line                 the record is
     empty, or any words        accepted (the words are kept)
-    refused, refused: words    refused (the words are kept)
+    refused, refused: words    refused (the words are kept; any case, any punctuation)
 
 Rules of the room:
 - A receipt is read once it has not changed between two looks: nobody has to rename what they write here.
 - Stored in the journal first, then moved to `receipts/done/`: after a crash it is read again, which changes nothing.
 - A receipt for what was never sent here, or is answered otherwise, goes to `receipts/unknown/` and is said in the log.
-- Bounded: at most `LOOK_AT` files a look. Files under other names are left alone.
+- So does a file under any other name: its writer believes that it said something. Hidden files, links and folders are
+  left alone.
+- Bounded: at most `LOOK_AT` files a look.
 """
 
 from __future__ import annotations
@@ -33,7 +35,8 @@ FOLDER = "receipts"
 LOOK_AT = 500
 WORDS_MOST = 200
 
-_NAME = re.compile(r"([0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})\.([1-9]\d{0,8})")
+_NAME = re.compile(r"([0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})\.([1-9][0-9]{0,8})", re.IGNORECASE | re.ASCII)
+_REFUSED = re.compile(r"refused(?![^\W_])[\s:;,.!=_\-\u2013\u2014]*", re.IGNORECASE)
 
 
 class Receipts:
@@ -53,8 +56,8 @@ class Receipts:
             self._writer.make(folder, shared=folder == self.path)
         found: dict[str, tuple[int, int]] = {}
         with os.scandir(self.path) as entries:
-            named = (each for each in entries if _NAME.fullmatch(each.name) and each.is_file(follow_symlinks=False))
-            for each in islice(named, LOOK_AT):
+            files = (each for each in entries if each.name[0] != "." and each.is_file(follow_symlinks=False))
+            for each in islice(files, LOOK_AT):
                 looks = each.stat(follow_symlinks=False)
                 found[each.name] = (looks.st_size, looks.st_mtime_ns)
         taken = [name for name, looks in found.items() if self._before.get(name) == looks and self._take(name)]
@@ -66,20 +69,34 @@ class Receipts:
         (self.done / f"{record}.{revision}").unlink(missing_ok=True)
 
     def _take(self, name: str) -> bool:
-        record, revision = name.split(".")
+        named = _NAME.fullmatch(name)
+        if named is None:
+            shown = name.encode("utf-8", "backslashreplace").decode()
+            log.warning(
+                "receipt under no record's name: write receipts/<id>.<revision>",
+                destination=self._books.destination,
+                receipt=shown,
+            )
+            self._move(name, self.unknown, name)
+            return True
+        record, revision = UUID(named[1]), int(named[2])
         said = _first_line(self.path / name)
-        no = said.lower() == "refused" or said.lower().startswith("refused:")
-        words = said.partition(":")[2].strip() if no else said
-        outcome = self._books.confirm(UUID(record), int(revision), "refused" if no else "accepted", words or None)
+        no = _REFUSED.match(said)
+        words = said[no.end() :] if no else said
+        outcome = self._books.confirm(record, revision, "refused" if no else "accepted", words or None)
         if outcome == "early":
             return False
         if outcome == "unknown":
             log.warning("receipt for nothing that was sent", destination=self._books.destination, receipt=name)
-        elif no:
-            log.warning("refused", destination=self._books.destination, record=record, words=words)
-        to = self.unknown if outcome == "unknown" else self.done
-        os.rename(self.path / name, to / name)  # noqa: PTH104 - one system call, named as such
+            self._move(name, self.unknown, name)
+            return True
+        if no:
+            log.warning("refused", destination=self._books.destination, record=str(record), words=words)
+        self._move(name, self.done, f"{record}.{revision}")
         return True
+
+    def _move(self, name: str, folder: Path, to: str) -> None:
+        os.rename(self.path / name, folder / to)  # noqa: PTH104 - one system call, named as such
 
 
 def _first_line(path: Path) -> str:

@@ -86,8 +86,32 @@ CREATE TABLE deliveries (
   attempted_ms INTEGER,
   settled_ms   INTEGER,
   words        TEXT,                -- the far side's words, or why it was skipped
+  before       TEXT,                -- while it is sent again: the words of its acceptance ('' = none); NULL = not accepted
   PRIMARY KEY (destination, seq)
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX deliveries_open ON deliveries (destination, seq) WHERE state = 'attempted';
 CREATE INDEX deliveries_odd ON deliveries (destination, state, seq) WHERE state NOT IN ('attempted', 'sent');
 CREATE UNIQUE INDEX deliveries_number ON deliveries (destination, channel, number) WHERE number IS NOT NULL;
+
+-- How many rows of deliveries are in a state that lasts, so that nobody has to count them. The common way, attempted to
+-- sent, touches nothing here: what is attempted is few and has its index, and what is sent is the rest.
+CREATE TABLE tallies (
+  destination TEXT    NOT NULL,
+  state       TEXT    NOT NULL,     -- accepted, refused, skipped
+  rows        INTEGER NOT NULL,
+  PRIMARY KEY (destination, state)
+) STRICT, WITHOUT ROWID;
+CREATE TRIGGER deliveries_added AFTER INSERT ON deliveries WHEN NEW.state NOT IN ('attempted', 'sent') BEGIN
+  INSERT INTO tallies VALUES (NEW.destination, NEW.state, 1) ON CONFLICT DO UPDATE SET rows = rows + 1;
+END;
+CREATE TRIGGER deliveries_left AFTER UPDATE OF state ON deliveries
+WHEN OLD.state <> NEW.state AND OLD.state NOT IN ('attempted', 'sent') BEGIN
+  UPDATE tallies SET rows = rows - 1 WHERE destination = OLD.destination AND state = OLD.state;
+END;
+CREATE TRIGGER deliveries_came AFTER UPDATE OF state ON deliveries
+WHEN OLD.state <> NEW.state AND NEW.state NOT IN ('attempted', 'sent') BEGIN
+  INSERT INTO tallies VALUES (NEW.destination, NEW.state, 1) ON CONFLICT DO UPDATE SET rows = rows + 1;
+END;
+CREATE TRIGGER deliveries_removed AFTER DELETE ON deliveries WHEN OLD.state NOT IN ('attempted', 'sent') BEGIN
+  UPDATE tallies SET rows = rows - 1 WHERE destination = OLD.destination AND state = OLD.state;
+END;

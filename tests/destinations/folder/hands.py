@@ -77,7 +77,7 @@ class Bench:
     def taken(self, folder: Folder) -> list[Parcel]:
         """What the pump would hand over: what has no answer yet, and what is new."""
         left = self.store.call(lambda tx: deliveries.open_parcels(tx, folder.name))
-        return left + self.store.call(lambda tx: deliveries.take_up(tx, folder.name, folder.channel_of, 100))
+        return left + self.store.call(lambda tx: deliveries.take_up(tx, folder.name, folder.channel_of, 100))[0]
 
     def deliver(self, folder: Folder) -> Sequence[Answer]:
         """Take up, send, settle."""
