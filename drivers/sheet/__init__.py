@@ -1,6 +1,7 @@
 """Driver sheets: a TOML text that maps frames to values, without code.
 
     model       what a sheet may say
+    keys        every key with meaning and example, for errors and people
     loader      text -> model; errors with file, line, key and cure
     numbers, clocks, fields    small grammars of our own, linear by construction, no regular expressions
     quantities, messages       one closure a field, one a message

@@ -60,8 +60,11 @@ Cutting: TypeAlias = Split | Labelled
 
 
 def readable(raw: bytes) -> str:
-    r"""Bytes as text for people and records: printable ASCII as is, everything else as `\xNN`."""
+    r"""Bytes as text for people and records: printable ASCII as is, a backslash (`\x5C`) and everything else as `\xNN`.
+
+    So no two runs of bytes have the same text.
+    """
     text = raw.decode("latin-1")
-    if text.isascii() and text.isprintable():
+    if text.isascii() and text.isprintable() and "\\" not in text:
         return text
-    return "".join(each if " " <= each <= "~" else f"\\x{ord(each):02X}" for each in text)
+    return "".join(each if " " <= each <= "~" and each != "\\" else f"\\x{ord(each):02X}" for each in text)

@@ -146,7 +146,7 @@ def _say(sheet: Sheet, place: Place) -> Callable[[bytes], str]:
         local = compile_clock(place.pattern)
 
         def clock(raw: bytes) -> str:
-            read = local(readable(raw))
+            read = local(raw.decode("latin-1"))
             return "unreadable" if read is None else read.isoformat(" ")
 
         return clock
@@ -158,7 +158,8 @@ def _say(sheet: Sheet, place: Place) -> Callable[[bytes], str]:
 
 
 def _say_meaning(meaning: dict[str, str]) -> Callable[[bytes], str]:
-    return lambda raw: f"{readable(raw)}: {meaning.get(readable(raw), 'unknown')}"
+    known = {word.encode("utf-8"): meant for word, meant in meaning.items()}
+    return lambda raw: f"{readable(raw)}: {known.get(raw, 'unknown')}"
 
 
 def _say_quantity(sheet: Sheet, place: Measured | Other) -> Callable[[bytes], str]:

@@ -14,9 +14,10 @@ from pydantic import ValidationError
 from drivers.contract import EVENTS, GASES
 from drivers.integrity import CHECKS, WIDTHS
 from drivers.sheet.clocks import compile_clock
+from drivers.sheet.keys import example_of
 from drivers.sheet.model import ByBetween, Message, Sheet
 from drivers.sheet.quantities import KNOWN_UNITS
-from drivers.tomltext import Document, Path, TomlError, nearest, read_toml
+from drivers.tomltext import Document, Path, TomlError, nearest, read_toml, spoken
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -57,16 +58,51 @@ def _translated(document: Document, error: ValidationError) -> SheetError:
     if kind == "unknown_key":
         path = (*path, context["key"])
     elif kind == "missing":
-        said = f'"{path[-1]}" is missing; add it'
+        said = f'"{path[-1]}" is missing; {_cure(path, "add")}'
     elif kind.startswith("union_tag"):
         path, said = (*path, "by"), 'write by = "line" or by = "between"'
-    elif kind in ("model_type", "model_attributes_type"):
-        said = f"should be a table, {{ ... }}; found {first['input']!r}"
     elif kind == "value_error":
         said = said.removeprefix("Value error, ")
+    elif kind == "literal_error":
+        said = f"{said.replace('Input should', 'should')}; found {_shown(first['input'])}"
     else:
-        said = said.replace("Input should", "should") + f"; found {first['input']!r}"
+        what = _SHOULD.get(kind) or said.replace("Input should", "should")
+        said = f"{what}; found {_shown(first['input'])}; {_cure(path, 'write')}"
     return SheetError(f"{document.where(path)}: {said}")
+
+
+_SHOULD = {
+    "model_type": "should be a table, { ... }",
+    "model_attributes_type": "should be a table, { ... }",
+    "dict_type": "should be a table, { ... }",
+    "list_type": "should be a list",
+    "string_type": "should be a text in quotes",
+    "int_type": "should be a whole number without quotes",
+    "float_type": "should be a number without quotes",
+    "bool_type": "should be true or false, without quotes",
+}
+
+
+def _cure(path: Path, verb: str) -> str:
+    """What to write, by the example of the key."""
+    if path == ("message",):
+        return f"{verb} [[message]], in double brackets, and its keys below it"
+    if path == ("serial",):
+        return f"{verb} {example_of(path)}, with the values that the analyser's description gives"
+    return f"{verb} for example {example_of(path)}"
+
+
+def _shown(value: Any) -> str:  # noqa: ANN401 - whatever the text said
+    """What was found, in short: never a whole table or list."""
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, list):
+        return "a list"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return repr(value if len(value) <= 40 else f"{value[:40]}…")
+    return str(value)
 
 
 def _real(data: Any, location: Iterable[str | int]) -> Path:  # noqa: ANN401 - whatever the text said
@@ -169,8 +205,15 @@ class _Rules:
             if key in self.met:
                 raise self.refuse((*path, "when"), "another message has the same when; each must differ")
             self.met.add(key)
+        read: dict[int | bytes, Path] = {}
         for name, place in message.places():
             self.place((*path, *name), place.field, place.label, message)
+            first = read.setdefault(place.key, name)
+            if first != name:
+                both = f"{spoken(first)} and {spoken(name)} are both read from {place.words}"
+                raise self.refuse(
+                    (*path, *name), f"{both}; give each a {'field' if place.field else 'label'} of its own"
+                )
 
     def place(self, path: Path, field: int | None, label: str | None, message: Message) -> None:
         split, labelled, _ = shape_of(self.sheet, message)

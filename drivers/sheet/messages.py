@@ -130,8 +130,8 @@ def clock_reader(said: ClockPlace) -> Callable[[Frame, bytes, Places], Clock | N
         begin, end = places.get(key, (0, 0))
         if begin == end:
             return None
-        text = readable(body[begin:end])
-        return Clock(text, local(text), frame.spans(begin, end))
+        raw = body[begin:end]
+        return Clock(readable(raw), local(raw.decode("latin-1")), frame.spans(begin, end))
 
     return read
 

@@ -7,15 +7,18 @@ Rules of the room:
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, get_args
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, model_validator
 from pydantic_core import PydanticCustomError
 
-from drivers.contract import GASES, Basis, Kind, Moisture, Parity, State
+from drivers.contract import EVENTS, GASES, Basis, Kind, Moisture, Parity, State
 from drivers.framing import LEAST_QUIET_S
-from drivers.integrity import Written
+from drivers.integrity import CHECKS, Written
 from drivers.tomltext import nearest
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 
 def _ascii(text: str) -> str:
@@ -42,6 +45,22 @@ Ascii = Annotated[str, AfterValidator(_ascii)]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=32)]
 
 
+_GAS = "a quantity, by the name of the register"
+
+
+def key(default: Any, meaning: str, example: str, **limits: Any) -> Any:  # noqa: ANN401 - the signature of pydantic's own Field
+    """A key with what it means and how it is written: errors and the table of keys use both. `...`: it must be there."""
+    return Field(default, description=meaning, examples=[example], **limits)
+
+
+def _of(words: Iterable[str]) -> str:
+    return ", ".join(f"`{each}`" for each in words)
+
+
+def _words(choice: Any) -> str:  # noqa: ANN401 - a Literal has no type of its own
+    return _of(get_args(choice))
+
+
 class Table(BaseModel):
     """A table of a sheet: its keys are known, or it is refused."""
 
@@ -61,48 +80,50 @@ class Table(BaseModel):
 
 
 class Serial(Table):
-    """Line settings of the port, as in the analyser's own description."""
+    """Line settings of the port, as in the analyser's own description: none of them is guessed."""
 
-    baud: int = Field(9600, ge=50, le=4_000_000)
-    bits: Literal[5, 6, 7, 8] = 8
-    parity: Parity = "none"
-    stop: Literal[1, 2] = 1
+    baud: int = key(..., "bits per second", "baud = 9600", ge=50, le=4_000_000)
+    bits: Literal[5, 6, 7, 8] = key(..., "data bits", "bits = 8")
+    parity: Parity = key(..., "`none`, `even` or `odd`", 'parity = "none"')
+    stop: Literal[1, 2] = key(..., "stop bits", "stop = 1")
 
 
 class Framed(Table):
-    """What both framings have. `max`: most raw bytes of a frame, marks included."""
+    """What both framings have."""
 
-    end: Ascii
-    longest: int = Field(alias="max", ge=4, le=65536)
-    quiet_s: Annotated[float, AfterValidator(_silence)] = 2.0
+    end: Ascii = key(..., "the mark that ends a frame", r'end = "\r\n"')
+    longest: int = key(..., "most bytes of a frame, marks included", "max = 96", alias="max", ge=4, le=65536)
+    quiet_s: Annotated[float, AfterValidator(_silence)] = key(
+        2.0, "seconds of silence after which an unfinished frame is given up", "quiet_s = 3"
+    )
 
 
 class ByLine(Framed):
     """`by = "line"`."""
 
-    by: Literal["line"]
+    by: Literal["line"] = key(..., "`line`: frames end; `between`: frames begin and end", 'by = "line"')
 
 
 class ByBetween(Framed):
     """`by = "between"`."""
 
-    by: Literal["between"]
-    start: Ascii
+    by: Literal["between"] = key(..., "`line`: frames end; `between`: frames begin and end", 'by = "between"')
+    start: Ascii = key(..., 'the mark that begins a frame; only with `by = "between"`', r'start = "\u0002"')
 
 
 class Sum(Table):
     """The check of a frame: over the payload up to the last `until`; written behind it, up to the end mark."""
 
-    kind: str
-    until: Ascii
-    written: Written
+    kind: str = key(..., f"the check: {_of(CHECKS)}", 'kind = "xor8"')
+    until: Ascii = key(..., "the mark before the check; the check covers all before it", 'until = "*"')
+    written: Written = key(..., "how it is written: upper-case hex digits", 'written = "hex2"')
 
 
 class At(Table):
-    """Where a text stands: `field` counts from 1; `label` is the word before it. Exactly one of the two."""
+    """Where a text stands: exactly one of the two."""
 
-    field: int | None = Field(None, ge=1, le=999)
-    label: Ascii | None = None
+    field: int | None = key(None, "number of the field, from 1; with `split`", "field = 2", ge=1, le=999)
+    label: Ascii | None = key(None, "the word before the text; with `label` of the message", 'label = "NO"')
 
     @property
     def key(self) -> int | bytes:
@@ -116,82 +137,114 @@ class At(Table):
 
 
 class Place(At):
-    """`optional`: the text may be absent."""
+    """Where a text stands that is read."""
 
-    optional: bool = False
+    optional: bool = key(
+        default=False,
+        meaning="the label may be absent; without it, its absence refuses the frame",
+        example="optional = true",
+    )
 
 
 class When(At):
     """A message is this one when the text at the place `is` that."""
 
-    text: str = Field(alias="is")
+    text: str = key(..., "the text that makes a frame this message", 'is = "RES"', alias="is")
 
 
 class ClockPlace(Place):
-    """`as`: the pattern of the clock, e.g. `DD/MM/YYYY hh:mm`."""
+    """The analyser's clock."""
 
-    pattern: str = Field(alias="as")
+    pattern: str = key(
+        ...,
+        "the pattern: YYYY or YY, MM, DD, hh, mm, ss; all else stands for itself",
+        'as = "DD/MM/YYYY hh:mm"',
+        alias="as",
+    )
 
 
 class KindPlace(Place):
-    """`map`: the analyser's word for each kind of sample."""
+    """The kind of sample."""
 
-    meaning: dict[str, Kind] = Field(alias="map")
-
-
-class Measured(Place):
-    """One quantity. `unit_from = "frame"`: the unit stands behind the value, after `unit_gap`.
-
-    `unit` is then the one of a sentinel that carries none.
-    """
-
-    unit: Name
-    unit_from: Literal["sheet", "frame"] = "sheet"
-    unit_gap: Ascii = " "
-    basis: Basis = "unknown"
-    moisture: Moisture = "unknown"
+    meaning: dict[str, Kind] = key(
+        ..., f"the analyser's word for each kind: {_words(Kind)}", 'map = { B = "breath" }', alias="map"
+    )
 
 
-class Other(Place):
+class Basic(Place):
+    """What a quantity may say of itself beside its unit."""
+
+    unit_from: Literal["sheet", "frame"] = key(
+        "sheet", "`frame`: the unit stands behind the value; `unit` is then that of a sentinel", 'unit_from = "frame"'
+    )
+    unit_gap: Ascii = key(" ", 'between value and unit; with `unit_from = "frame"`', 'unit_gap = "_"')
+    basis: Basis = key("unknown", f"what the analyser did to the value: {_words(Basis)}", 'basis = "measured"')
+    moisture: Moisture = key("unknown", f"gas of which moisture: {_words(Moisture)}", 'moisture = "dry"')
+
+
+class Measured(Basic):
+    """One quantity of the register."""
+
+    unit: Name = key(..., "the unit: `ppm`, `ppb`, `%`, or one of `units`", 'unit = "ppm"')
+
+
+class Other(Basic):
     """A text, or (with `unit`) a quantity that has no name in our register."""
 
-    unit: Name | None = None
-    unit_from: Literal["sheet", "frame"] = "sheet"
-    unit_gap: Ascii = " "
-    basis: Basis = "unknown"
-    moisture: Moisture = "unknown"
+    unit: Name | None = key(None, "makes it a quantity; without it, it is a text", 'unit = "l/min"')
 
 
 class EventPlace(Place):
-    """`always`: the event's name. Or a place, and `map`: the analyser's word for each event."""
+    """The name of an event: `always` the same, or by the word at a place."""
 
-    always: str | None = None
-    meaning: dict[str, str] | None = Field(None, alias="map")
+    always: str | None = key(None, f"the event's name: {_of(EVENTS)}", 'always = "ready"')
+    meaning: dict[str, str] | None = key(
+        None,
+        "instead of `always`, with a place: the analyser's word for each event",
+        'map = { WARM = "warming-up" }',
+        alias="map",
+    )
 
 
 class Message(Table):
     """One kind of message. `split`, `label` and `lines` say how its payload comes apart."""
 
-    when: When | None = None
-    gives: Literal["result", "event", "progress", "noise"]
-    split: Ascii | None = None
-    fields: int | None = Field(None, ge=1, le=999)
-    label: Ascii | None = None
-    lines: Ascii | None = None
-    number: Place | None = None
-    clock: ClockPlace | None = None
-    kind: KindPlace | None = None
-    subject: Place | None = None
-    hydrogen: Measured | None = None
-    methane: Measured | None = None
-    carbon_dioxide: Measured | None = None
-    hydrogen_sulfide: Measured | None = None
-    nitric_oxide: Measured | None = None
-    carbon_monoxide: Measured | None = None
-    oxygen: Measured | None = None
-    other: dict[str, Other] = {}
-    event: EventPlace | None = None
-    detail: dict[str, Place] = {}
+    when: When | None = key(
+        None, "which frames are this message; only the last message may go without", 'when = { field = 1, is = "RES" }'
+    )
+    gives: Literal["result", "event", "progress", "noise"] = key(
+        ..., "`result`, `event`, `progress` (values while breath flows) or `noise` (ignored)", 'gives = "result"'
+    )
+    split: Ascii | None = key(None, "what stands between fields; else the sheet's", 'split = ";"')
+    fields: int | None = key(
+        None, "how many fields; needed with `split`: another number is refused", "fields = 7", ge=1, le=999
+    )
+    label: Ascii | None = key(None, "what stands between a label and its text; else the sheet's", 'label = "="')
+    lines: Ascii | None = key(None, "what stands between labelled texts; needed with `label`", 'lines = "|"')
+    number: Place | None = key(None, "the analyser's number of the measurement", "number = { field = 2 }")
+    clock: ClockPlace | None = key(
+        None, "the analyser's clock, as local time", 'clock = { field = 3, as = "DD/MM/YYYY hh:mm" }'
+    )
+    kind: KindPlace | None = key(
+        None,
+        "the kind of sample; a word that is not mapped gives `unknown`",
+        'kind = { field = 4, map = { B = "breath" } }',
+    )
+    subject: Place | None = key(None, "an identifier keyed in at the analyser", "subject = { field = 8 }")
+    hydrogen: Measured | None = key(None, _GAS, 'hydrogen = { field = 5, unit = "ppm" }')
+    methane: Measured | None = key(None, _GAS, 'methane = { field = 6, unit = "ppm" }')
+    carbon_dioxide: Measured | None = key(None, _GAS, 'carbon_dioxide = { field = 9, unit = "%" }')
+    hydrogen_sulfide: Measured | None = key(None, _GAS, 'hydrogen_sulfide = { field = 9, unit = "ppb" }')
+    nitric_oxide: Measured | None = key(None, _GAS, 'nitric_oxide = { field = 9, unit = "ppb" }')
+    carbon_monoxide: Measured | None = key(None, _GAS, 'carbon_monoxide = { field = 9, unit = "ppm" }')
+    oxygen: Measured | None = key(None, _GAS, 'oxygen = { field = 7, unit = "%" }')
+    other: dict[str, Other] = key(
+        {},
+        "what has no name here: texts, and quantities with `unit`, by names of your own",
+        "other = { bag = { field = 9 } }",
+    )
+    event: EventPlace | None = key(None, 'which event; needed for `gives = "event"`', 'event = { always = "ready" }')
+    detail: dict[str, Place] = key({}, "texts of an event, by names of your own", "detail = { text = { field = 3 } }")
 
     @property
     def gases(self) -> dict[str, Measured]:
@@ -216,21 +269,44 @@ class Message(Table):
 
 
 class Sheet(Table):
-    """A whole sheet. `sheet` is the version of this language."""
+    """A whole sheet."""
 
-    sheet: Literal[1]
-    name: Annotated[str, AfterValidator(_driver_name)]
-    version: Name
-    about: str = ""
-    serial: Serial = Serial()
-    announces_start: bool = False
-    shortest_cycle_s: float | None = Field(None, gt=0, le=86400)
-    frame: Annotated[ByLine | ByBetween, Field(discriminator="by")]
-    check: Sum | None = Field(None, alias="sum")
-    decimal: Literal[".", ","] = "."
-    units: list[Name] = []
-    sentinels: dict[str, State] = {}
-    split: Ascii | None = None
-    label: Ascii | None = None
-    lines: Ascii | None = None
-    messages: list[Message] = Field(alias="message", min_length=1)
+    sheet: Literal[1] = key(..., "the version of this language", "sheet = 1")
+    name: Annotated[str, AfterValidator(_driver_name)] = key(
+        ..., "the driver's name: it describes a format, never a maker", 'name = "delimited-line"'
+    )
+    version: Name = key(..., "the version of the sheet", 'version = "1.0"')
+    about: str = key("", "one line for people", 'about = "seven fields on a line, no check"')
+    serial: Serial = key(
+        ..., "the line settings, all four", 'serial = { baud = 9600, bits = 8, parity = "none", stop = 1 }'
+    )
+    announces_start: bool = key(
+        default=False, meaning="the analyser says `measuring` before each result", example="announces_start = true"
+    )
+    shortest_cycle_s: float | None = key(
+        None,
+        "seconds that one measurement takes at least; unknown where absent",
+        "shortest_cycle_s = 40",
+        gt=0,
+        le=86400,
+    )
+    frame: Annotated[ByLine | ByBetween, Field(discriminator="by")] = key(
+        ..., "how frames are cut out of the bytes", r'frame = { by = "line", end = "\r\n", max = 96 }'
+    )
+    check: Sum | None = key(
+        None,
+        "the check of each frame; none where absent",
+        'sum = { kind = "xor8", until = "*", written = "hex2" }',
+        alias="sum",
+    )
+    decimal: Literal[".", ","] = key(".", "the decimal point of all numbers", 'decimal = ","')
+    units: list[Name] = key([], "units beside `ppm`, `ppb` and `%`", 'units = ["l/min"]')
+    sentinels: dict[str, State] = key(
+        {},
+        f"whole fields that stand for no number: {_words(State)}, never `ok`",
+        'sentinels = { "----" = "not-measurable" }',
+    )
+    split: Ascii | None = key(None, "for messages that say neither `split` nor `label`", 'split = ";"')
+    label: Ascii | None = key(None, "for messages that say neither `split` nor `label`", 'label = ":"')
+    lines: Ascii | None = key(None, "for messages without `lines`", r'lines = "\r\n"')
+    messages: list[Message] = key(..., "a table for each kind of message", "[[message]]", alias="message", min_length=1)

@@ -115,7 +115,8 @@ def test_what_makes_no_frame_is_one_part_with_its_reason() -> None:
 
 def test_a_quantity_beside_the_register_and_a_fixed_event_are_laid_out() -> None:
     driver = compile_sheet(
-        'sheet = 1\nname = "x"\nversion = "1"\nframe = { by = "line", end = "\\n", max = 96 }\nunits = ["l"]\n'
+        'sheet = 1\nname = "x"\nversion = "1"\nserial = { baud = 9600, bits = 8, parity = "none", stop = 1 }\n'
+        'frame = { by = "line", end = "\\n", max = 96 }\nunits = ["l"]\n'
         '[[message]]\nwhen = { field = 1, is = "R" }\ngives = "result"\nsplit = ","\nfields = 4\noxygen = { field = 2, unit = "%" }\n'
         'other = { volume = { field = 3, unit = "l" }, note = { field = 4 } }\n'
         '[[message]]\nsplit = ","\nfields = 1\ngives = "event"\nevent = { always = "ready" }\n',

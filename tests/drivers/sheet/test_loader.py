@@ -37,6 +37,7 @@ detail = { text = { field = 3 } }
 BLOCK = r"""sheet = 1
 name = "block"
 version = "1"
+serial = { baud = 19200, bits = 8, parity = "none", stop = 1 }
 frame = { by = "between", start = "<", end = ">", max = 99 }
 sum = { kind = "xor8", until = "*", written = "hex2" }
 label = ":"
@@ -76,28 +77,40 @@ def refusal(sheet: str, old: str, new: str) -> str:
         ("sheet = 1 ", "sheet = 2 ", "x.toml, line 1, sheet: should be 1; found 2"),
         ("version", "verison", 'x.toml, line 3, verison: unknown key; did you mean "version"?'),
         ("version", "zzz", "x.toml, line 3, zzz: unknown key; known here: sheet, name, version, about, serial"),
-        ('name = "delimited-line"\n', "", 'x.toml, line 1, name: "name" is missing; add it'),
+        (
+            'name = "delimited-line"\n',
+            "",
+            'x.toml, line 1, name: "name" is missing; add for example name = "delimited-line"',
+        ),
         ('"delimited-line"', '"Delimited"', "x.toml, line 2, name: write at most 32 small letters, digits and hyphens"),
         ('"delimited-line"', '"-line"', "x.toml, line 2, name: write at most 32 small letters"),
         ('"delimited-line"', '"a/b"', "x.toml, line 2, name: write at most 32 small letters"),
         ('"delimited-line"', '"é"', "x.toml, line 2, name: write at most 32 small letters"),
-        ('"1.0"', "1.0", "x.toml, line 3, version: should be a valid string; found 1.0"),
+        ('"1.0"', "1.0", 'version: should be a text in quotes; found 1.0; write for example version = "1.0"'),
         (
             '{ baud = 9600, bits = 8, parity = "none", stop = 1 }',
             "9600",
-            "x.toml, line 4, serial: should be a table, { ... }",
+            "x.toml, line 4, serial: should be a table, { ... }; found 9600; write serial = { baud = 9600, bits = 8",
         ),
         ("baud = 9600", "baud = 9", "x.toml, line 4, serial.baud: should be greater than or equal to 50; found 9"),
-        ("baud = 9600", 'baud = "9600"', "x.toml, line 4, serial.baud: should be a valid integer; found '9600'"),
+        (
+            "baud = 9600",
+            'baud = "9600"',
+            "x.toml, line 4, serial.baud: should be a whole number without quotes; found '9600'; ",
+        ),
         ('parity = "none"', 'parity = "mark"', "x.toml, line 4, serial.parity: should be 'none', 'even' or 'odd'"),
         ("stop = 1", "stopp = 1", 'x.toml, line 4, serial.stopp: unknown key; did you mean "stop"?'),
         ('by = "line"', 'by = "lines"', 'x.toml, line 5, frame.by: write by = "line" or by = "between"'),
         ('by = "line", ', "", 'x.toml, line 5, frame.by: write by = "line" or by = "between"'),
         (r'end = "\r\n"', 'end = ""', "x.toml, line 5, frame.end: write 1 to 32 ASCII characters"),
         (r'end = "\r\n"', 'end = "é"', "x.toml, line 5, frame.end: write 1 to 32 ASCII characters"),
-        (r'end = "\r\n", ', "", 'x.toml, line 5, frame.end: "end" is missing; add it'),
+        (r'end = "\r\n", ', "", 'x.toml, line 5, frame.end: "end" is missing; add for example end = "\\r\\n"'),
         ("max = 96", "maxx = 96", 'x.toml, line 5, frame.maxx: unknown key; did you mean "max"?'),
-        ("max = 96", "max = 3", "x.toml, line 5, frame.max: should be greater than or equal to 4; found 3"),
+        (
+            "max = 96",
+            "max = 3",
+            "x.toml, line 5, frame.max: should be greater than or equal to 4; found 3; write for example max = 96",
+        ),
         (r'"\r\n", max = 96', '"12345", max = 5', "x.toml, line 5, frame.max: leaves no room between the marks"),
         (
             "max = 96",
@@ -145,7 +158,36 @@ def refusal(sheet: str, old: str, new: str) -> str:
             'hydrogen.unit: unknown word "ppn"; did you mean "ppm"?',
         ),
         ('field = 5, unit = "ppm"', 'field = 5, unit = "furlong"', "write one of %, ppb, ppm"),
-        ('field = 5, unit = "ppm"', "field = 5", 'x.toml, line 15, message.1.hydrogen.unit: "unit" is missing; add it'),
+        (
+            'field = 5, unit = "ppm"',
+            "field = 5",
+            'x.toml, line 15, message.1.hydrogen.unit: "unit" is missing; add for example unit = "ppm"',
+        ),
+        (
+            'methane = { field = 6, unit = "ppm" }',
+            'methane = { field = 5, unit = "ppm" }',
+            "x.toml, line 16, message.1.methane: hydrogen and methane are both read from field 5; give each a field of its",
+        ),
+        (
+            "{ field = 2 }",
+            "{ field = 6 }",
+            "x.toml, line 16, message.1.methane: number and methane are both read from field 6; give each a field of",
+        ),
+        (
+            'serial = { baud = 9600, bits = 8, parity = "none", stop = 1 }\n',
+            "",
+            "stop = 1 }, with the values that the analyser's description gives",
+        ),
+        (
+            'serial = { baud = 9600, bits = 8, parity = "none", stop = 1 }\n',
+            "",
+            'x.toml, line 1, serial: "serial" is missing; add serial = { baud = 9600, bits = 8, parity = "none", stop = 1 }',
+        ),
+        (", stop = 1", "", 'x.toml, line 4, serial.stop: "stop" is missing; add for example stop = 1'),
+        ('version = "1.0"', "version = { a = 1 }", "version: should be a text in quotes; found a table; write for"),
+        ('version = "1.0"', "version = [1, 2]", "version: should be a text in quotes; found a list; write for"),
+        ('version = "1.0"', "version = true", "version: should be a text in quotes; found true; write for"),
+        ('version = "1.0"', f'version = "{"1" * 50}"', f"at most 32 characters; found '{'1' * 40}…'; write for"),
         ("hydrogen =", "hydrogene =", 'x.toml, line 15, message.1.hydrogene: unknown key; did you mean "hydrogen"?'),
         ("sheet = 1 ", "sheet = ", "x.toml, line 1, column"),
     ],
@@ -195,13 +237,13 @@ def test_a_mistake_in_an_event_is_named(old: str, new: str, said: str) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ('start = "<"', 'start = ">"', "x.toml, line 4, frame.start: one mark contains the other"),
-        ('start = "<"', 'start = ">>"', "x.toml, line 4, frame.start: one mark contains the other"),
-        ('start = "<", ', "", 'x.toml, line 4, frame.start: "start" is missing; add it'),
-        ("max = 99", 'max = 99, by2 = "x"', "x.toml, line 4, frame.by2: unknown key; "),
-        ('"xor8"', '"xor9"', 'x.toml, line 5, sum.kind: unknown word "xor9"; did you mean "xor8"?'),
-        ('"hex2"', '"hex4"', 'x.toml, line 5, sum.written: xor8 has 8 bits; write written = "hex2"'),
-        ('"hex2"', '"dec"', "x.toml, line 5, sum.written: should be 'hex2', 'hex4' or 'hex8'"),
+        ('start = "<"', 'start = ">"', "x.toml, line 5, frame.start: one mark contains the other"),
+        ('start = "<"', 'start = ">>"', "x.toml, line 5, frame.start: one mark contains the other"),
+        ('start = "<", ', "", 'x.toml, line 5, frame.start: "start" is missing; add for example start = "\\u0002"'),
+        ("max = 99", 'max = 99, by2 = "x"', "x.toml, line 5, frame.by2: unknown key; "),
+        ('"xor8"', '"xor9"', 'x.toml, line 6, sum.kind: unknown word "xor9"; did you mean "xor8"?'),
+        ('"hex2"', '"hex4"', 'x.toml, line 6, sum.written: xor8 has 8 bits; write written = "hex2"'),
+        ('"hex2"', '"dec"', "x.toml, line 6, sum.written: should be 'hex2', 'hex4' or 'hex8'"),
         ('lines = "\\n"\n', "", 'message.1: label needs the line end inside the frame; add lines = "\\r\\n"'),
         (
             'oxygen = { label = "O2", unit = "%", unit_from = "frame" }\n',
@@ -210,17 +252,32 @@ def test_a_mistake_in_an_event_is_named(old: str, new: str, said: str) -> None:
         ),
         ('{ label = "FL" }', '{ label = "FL", unit_from = "frame" }', 'other.flow: unit_from = "frame" needs a unit'),
         ('{ label = "FL" }', '{ label = "FL", unit = "l/min" }', 'other.flow.unit: unknown word "l/min"; write one of'),
+        (
+            '{ flow = { label = "FL" }',
+            '{ flow = { label = "O2" }',
+            "x.toml, line 13, message.1.other.flow: oxygen and other.flow are both read from label O2; give each a label",
+        ),
         ("{ flow =", "{ kind =", "message.1.other.kind: kind is the name of an unmapped kind; choose another"),
         (
             "[[message]]\n",
             '[[message]]\ngives = "noise"\n[[message]]\n',
-            "line 8, message.1: only the last message may stand",
+            "line 9, message.1: only the last message may stand",
         ),
-        ("[[message]]\n", "[message]\n", "x.toml, line 8, message: should be a valid list"),
+        (
+            "[[message]]\n",
+            "[message]\n",
+            "x.toml, line 9, message: should be a list; found a table; write [[message]], in double brackets",
+        ),
     ],
 )
 def test_a_mistake_in_a_block_sheet_is_named(old: str, new: str, said: str) -> None:
     assert said in refusal(BLOCK, old, new)
+
+
+def test_a_sheet_without_messages_is_told_how_to_begin_one() -> None:
+    head = LINE.partition("[[message]]")[0]
+    assert "message is missing" in refusal(head, "1.0", "1.1").replace('"', "")
+    assert "found a list; write [[message]]" in refusal(head, 'version = "1.0"', 'version = "1.0"\nmessage = []')
 
 
 def test_a_unit_of_the_sheets_own_is_known_once_it_is_listed() -> None:

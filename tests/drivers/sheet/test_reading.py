@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from drivers import registry
 from drivers.contract import Clock, Event, Item, Noise, Progress, Quantity, Refused, Result, Span, Text
@@ -22,6 +25,10 @@ if TYPE_CHECKING:
 LINE = registry.find("delimited-line")
 BLOCK = registry.find("label-block")
 RESULT = b"RES;0412;24/11/2026 10:31;B;37;<2;16.4\r\n"
+
+
+SERIAL = 'serial = { baud = 9600, bits = 8, parity = "none", stop = 1 }'
+"""Every sheet says its line settings; these tests never open a line."""
 
 
 def only(driver: Driver, data: bytes) -> Item:
@@ -48,7 +55,9 @@ def block(*lines: bytes) -> bytes:
 
 
 def sheet(message: str, *, frame: str = '{ by = "line", end = "\\n", max = 96 }', top: str = "") -> Driver:
-    return compile_sheet(f'sheet = 1\nname = "x"\nversion = "1"\nframe = {frame}\n{top}\n{message}\n', "x.toml")
+    return compile_sheet(
+        f'sheet = 1\nname = "x"\nversion = "1"\n{SERIAL}\nframe = {frame}\n{top}\n{message}\n', "x.toml"
+    )
 
 
 def test_a_result_is_what_the_line_says_with_the_bytes_it_stands_in() -> None:
@@ -214,6 +223,34 @@ def test_text_from_the_wire_is_printable_ascii() -> None:
     assert item.detail == {"text": r"\xB5\x07 \xFC\x7F"}
 
 
+def test_a_literal_backslash_is_told_apart_from_an_escaped_byte() -> None:
+    spelled, sent = (only(LINE, b"STA;FAULT;" + text + b"\r\n") for text in (rb"\x0D", b"\x0d"))
+    assert isinstance(spelled, Event)
+    assert isinstance(sent, Event)
+    assert (spelled.detail["text"], sent.detail["text"]) == (r"\x5Cx0D", r"\x0D")
+
+
+@given(st.binary(max_size=12), st.binary(max_size=12))
+@settings(max_examples=200, deadline=None)
+def test_different_bytes_never_have_the_same_text(one: bytes, other: bytes) -> None:
+    assert (readable(one) == readable(other)) == (one == other)
+    assert re.sub(r"\\x([0-9A-F]{2})", lambda found: chr(int(found[1], 16)), readable(one)) == one.decode("latin-1")
+
+
+def test_a_clock_and_words_with_a_backslash_are_read_as_sent() -> None:
+    driver = sheet(
+        '[[message]]\ngives = "result"\nsplit = ";"\nfields = 3\noxygen = { field = 1, unit = "%" }\n'
+        "clock = { field = 2, as = 'YYYY\\MM\\DD hh:mm' }\nkind = { field = 3, map = { 'B\\1' = \"breath\" } }"
+    )
+    data = b"16;2026\\11\\24 10:31;B\\1\n"
+    got = result(driver, data)
+    assert got.kind == "breath"
+    assert got.clock is not None
+    assert (got.clock.text, got.clock.local) == (r"2026\x5C11\x5C24 10:31", datetime.fromisoformat("2026-11-24T10:31"))
+    said = {each.name: each.said for each in driver.layout(data, 0)}
+    assert (said["clock"], said["kind"]) == ("2026-11-24 10:31:00", r"B\x5C1: breath")
+
+
 def test_a_sheet_without_a_choice_reads_every_frame_as_its_one_message() -> None:
     driver = sheet(
         '[[message]]\ngives = "result"\nsplit = ","\nfields = 2\noxygen = { field = 1, unit = "%" }\nsubject = { field = 2 }'
@@ -242,16 +279,19 @@ def test_lines_without_labels_are_refused_also_by_the_last_message() -> None:
 def test_two_ways_of_cutting_live_in_one_sheet() -> None:
     driver = sheet(
         '[[message]]\nwhen = { label = "M", is = "E" }\ngives = "event"\nlabel = "="\nevent = { always = "switched-on" }\n'
-        '[[message]]\nwhen = { field = 2, is = "R" }\ngives = "result"\nsplit = ";"\nfields = 3\nhydrogen = { field = 3, unit = "ppm" }\n'
-        'other = { raw = { field = 1 }, flow = { field = 3, unit = "ppm" } }\n',
+        '[[message]]\nwhen = { field = 2, is = "R" }\ngives = "result"\nsplit = ";"\nfields = 4\nhydrogen = { field = 3, unit = "ppm" }\n'
+        'other = { raw = { field = 1 }, flow = { field = 4, unit = "ppm" } }\n',
         top='lines = "|"\ndecimal = ","\n',
     )
     assert only(driver, b"M=E|N=1\n") == Event((Span(1000, 1008),), "switched-on", {}, "none")
-    got = result(driver, b"x;R;3,50\n")
+    got = result(driver, b"x;R;3,50;4\n")
     assert got.gases["hydrogen"].value == Decimal("3.50")
     assert got.oxygen is None
-    assert got.other == {"raw": Text("x", (Span(1000, 1001),)), "flow": got.gases["hydrogen"]}
-    assert refused(driver, b"x;Q;3\n") == ("bad-field", "line 1 of the frame has no label")
+    assert got.other == {
+        "raw": Text("x", (Span(1000, 1001),)),
+        "flow": Quantity(Decimal(4), "ppm", "sheet", "ok", "4", (Span(1009, 1010),)),
+    }
+    assert refused(driver, b"x;Q;3;4\n") == ("bad-field", "line 1 of the frame has no label")
 
 
 def test_a_kind_that_may_be_absent_is_unknown_without_a_text() -> None:
