@@ -1,4 +1,4 @@
-"""The parts of README.md that are made from the program itself, so that they cannot drift from it.
+"""The parts of README.md and DEVELOPERS.md that are made from the program itself, so that they cannot drift from it.
 
 python -m tests.docs          rewrites them
 tests/test_docs.py            fails when they are stale
@@ -20,11 +20,13 @@ from capture.record import text
 from capture.record.moment import AnalyserState, Bench, DriverUsed, Heard, Instrument, Moment, StreamHead
 from drivers import registry
 from drivers.recording import parse
+from drivers.sheet import keys
 from tests.drivers.flipped import FLIPPED
 from tests.kit import JOURNAL, STREAM
 
 TOP = Path(__file__).resolve().parent.parent
 README = TOP / "README.md"
+DEVELOPERS = TOP / "DEVELOPERS.md"
 FRAME = b"RES;0412;24/11/2026 10:31;B;37;<2;16.4\r\n"
 OPENED = Heard(datetime(2026, 11, 24, 9, 31, 5, 120_000, tzinfo=UTC), None, None, synchronised=True)
 
@@ -134,20 +136,21 @@ def commands() -> str:
     return "\n".join(rows)
 
 
-MADE = {"views": views, "drivers": drivers, "commands": commands}
+MADE = {README: {"views": views, "drivers": drivers, "commands": commands}, DEVELOPERS: {"sheet-keys": keys.table}}
 
 
-def remade(page: str) -> str:
+def remade(page: str, path: Path = README) -> str:
     """The page with every made part as it should be today."""
-    for name, make in MADE.items():
+    for name, make in MADE[path].items():
         start, end = f"<!-- made: {name} -->\n", "<!-- end -->"
         before, found, rest = page.partition(start)
-        assert found, f"README.md has no part {name!r}"
+        assert found, f"{path.name} has no part {name!r}"
         _, found, after = rest.partition(end)
-        assert found, f"README.md: the part {name!r} has no end"
+        assert found, f"{path.name}: the part {name!r} has no end"
         page = before + start + make() + "\n" + end + after
     return page
 
 
 if __name__ == "__main__":
-    README.write_text(remade(README.read_text(encoding="utf-8")), encoding="utf-8")
+    for each in MADE:
+        each.write_text(remade(each.read_text(encoding="utf-8"), each), encoding="utf-8")

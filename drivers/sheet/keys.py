@@ -12,20 +12,25 @@ if TYPE_CHECKING:
 
     from pydantic.fields import FieldInfo
 
-_WHERE: dict[str, tuple[type[Table], ...]] = {
-    "sheet": (model.Sheet,),
-    "`serial`": (model.Serial,),
-    "`frame`": (model.ByLine, model.ByBetween),
-    "`sum`": (model.Sum,),
-    "`[[message]]`": (model.Message,),
-    "every place": (model.Place,),
-    "`when`": (model.When,),
-    "`clock`": (model.ClockPlace,),
-    "`kind`": (model.KindPlace,),
-    "a gas, `oxygen`": (model.Measured,),
-    "`other.NAME`": (model.Other,),
-    "`event`": (model.EventPlace,),
-}
+_WHERE: tuple[tuple[str, type[Table]], ...] = (
+    ("the sheet", model.Sheet),
+    ("`serial`", model.Serial),
+    ("`frame`", model.ByBetween),
+    ("`frame`", model.Framed),
+    ("`sum`", model.Sum),
+    ("`[[message]]`", model.Message),
+    ("every place", model.At),
+    ("every place but `when`", model.Place),
+    ("`when`", model.When),
+    ("`clock`", model.ClockPlace),
+    ("`kind`", model.KindPlace),
+    ("a gas, `oxygen`", model.Measured),
+    ("a name in `other`", model.Other),
+    ("a gas, `oxygen`, `other`", model.Basic),
+    ("`event`", model.EventPlace),
+)
+"""Each table of keys of its own: what several tables share stands once."""
+
 _UNWRITTEN: tuple[Any, ...] = (None, "", [], {})
 
 
@@ -44,17 +49,11 @@ def example_of(path: Sequence[str | int]) -> str | None:
 def table() -> str:
     """The Markdown table of all keys: key, where it stands, default, meaning, example."""
     rows = ["| key | where | default | meaning | example |", "|---|---|---|---|---|"]
-    for where, tables in _WHERE.items():
-        met: set[str] = set()
-        for each in tables:
-            for name, field in _fields(each):
-                shared = issubclass(each, model.Place) and each is not model.Place and name in model.Place.model_fields
-                placed = each is model.When and name in model.At.model_fields
-                if name in met or shared or placed:
-                    continue
-                met.add(name)
-                example = (_example(field) or "").replace("|", "\\|")
-                meaning = (field.description or "").replace("|", "\\|")
+    for where, each in _WHERE:
+        shared = {name for base in each.__bases__ if issubclass(base, Table) for name, _ in _fields(base)}
+        for name, field in _fields(each):
+            if name not in shared:
+                meaning, example = (str(text).replace("|", "\\|") for text in (field.description, _example(field)))
                 rows.append(f"| `{name}` | {where} | {_default(field)} | {meaning} | `{example}` |")
     return "\n".join(rows)
 

@@ -122,8 +122,12 @@ class Sum(Table):
 class At(Table):
     """Where a text stands: exactly one of the two."""
 
-    field: int | None = key(None, "number of the field, from 1; with `split`", "field = 2", ge=1, le=999)
-    label: Ascii | None = key(None, "the word before the text; with `label` of the message", 'label = "NO"')
+    field: int | None = key(
+        None, "number of the field, from 1, where `split` cuts; this or `label`", "field = 2", ge=1, le=999
+    )
+    label: Ascii | None = key(
+        None, "the word before the text, where the message has `label`; this or `field`", 'label = "NO"'
+    )
 
     @property
     def key(self) -> int | bytes:
@@ -217,7 +221,7 @@ class Message(Table):
     )
     split: Ascii | None = key(None, "what stands between fields; else the sheet's", 'split = ";"')
     fields: int | None = key(
-        None, "how many fields; needed with `split`: another number is refused", "fields = 7", ge=1, le=999
+        None, "how many fields; needed with `split`: a frame with another number is refused", "fields = 7", ge=1, le=999
     )
     label: Ascii | None = key(None, "what stands between a label and its text; else the sheet's", 'label = "="')
     lines: Ascii | None = key(None, "what stands between labelled texts; needed with `label`", 'lines = "|"')
@@ -303,7 +307,7 @@ class Sheet(Table):
     units: list[Name] = key([], "units beside `ppm`, `ppb` and `%`", 'units = ["l/min"]')
     sentinels: dict[str, State] = key(
         {},
-        f"whole fields that stand for no number: {_words(State)}, never `ok`",
+        f"whole fields that stand for no number: {_of(each for each in get_args(State) if each != 'ok')}",
         'sentinels = { "----" = "not-measurable" }',
     )
     split: Ascii | None = key(None, "for messages that say neither `split` nor `label`", 'split = ";"')
