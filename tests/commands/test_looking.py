@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from capture.journal import records
 from capture.journal.store import Store
 from capture.record import text
 
@@ -19,7 +20,7 @@ def test_status_of_a_stopped_bench_says_how_to_start_it_and_exits_1(morning: Des
     result = morning.type("status")
 
     assert result.exit_code == 1
-    assert "the service is not running; start it: systemctl start tidewire" in result.output
+    assert f"the service is not running; start it: tidewire run --config {morning.config}" in result.output
     assert "CET" in result.output
 
 
@@ -64,6 +65,16 @@ def test_the_last_readings_and_those_since_a_time(morning: Desk) -> None:
     assert morning.type("readings", "--json", "--last", "2").output.splitlines() == whole[-2:]
     assert morning.type("readings", "--json", "--since", "2030-01-01").output == ""
     assert morning.type("readings", "--json", "--since", "2020-01-01T10:00").output.splitlines() == whole
+
+
+def test_the_last_readings_are_the_same_where_it_takes_many_looks(
+    morning: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    everything = morning.type("readings", "--json").output.splitlines()
+    monkeypatch.setattr(records, "ROWS_A_LOOK", 7)
+
+    assert morning.type("readings", "--last", "25", "--json").output.splitlines() == everything[-25:]
+    assert morning.type("readings", "--last", "9999", "--json").output.splitlines() == everything
 
 
 def test_a_time_that_is_none_is_refused_with_an_example(morning: Desk) -> None:

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import threading
 import time
+from functools import partial
 from typing import TYPE_CHECKING
+from uuid import uuid4
 
 import pytest
 
 from capture.acts import hear, keep
+from capture.destinations import pump as pumping
 from capture.destinations import thread as room
 from capture.destinations.pump import Pump
 from capture.destinations.thread import ThreadCarrier
-from capture.errors import DestinationDown
+from capture.errors import DestinationDown, JournalFull
 from capture.journal import deliveries
 from capture.journal.deliveries import Answer
 from tests import kit
@@ -21,7 +24,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from capture.journal.deliveries import Parcel
-    from capture.journal.store import Store
+    from capture.journal.store import Store, Tx
+    from capture.record.moment import Batch
 
 
 class FarSide:
@@ -202,6 +206,131 @@ def test_a_refusal_is_settled_and_the_next_goes_on(begun: Store) -> None:
     pump.stop()
     books = begun.call(lambda tx: deliveries.counts(tx, "far"))
     assert (books.refused, books.sent, books.waiting) == (1, 1, 0)
+
+
+def other(store: Store, count: int) -> None:
+    """So many records that the far side has no use for, in one transaction."""
+
+    def act(tx: Tx) -> None:
+        cause = tx.do("INSERT INTO acts (kind, who, happened_ms, recorded_ms) VALUES ('heard', 'analyser', 1, 1)")
+        for _ in range(count):
+            seq = tx.do(
+                "INSERT INTO records (kind, id, revision, act, time_ms, text) VALUES ('event', ?, 1, ?, 1, '{}')",
+                uuid4().bytes,
+                cause,
+            )
+            tx.added.append(seq)
+
+    store.call(act)
+
+
+def states(store: Store) -> list[str]:
+    return [state for (state,) in store.call(lambda tx: tx.all("SELECT state FROM deliveries ORDER BY seq"))]
+
+
+@pytest.fixture
+def _short_looks(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(deliveries, "ROWS_A_LOOK", 10)
+    monkeypatch.setattr(pumping, "TRY_AGAIN_S", 0.01)
+
+
+@pytest.mark.usefixtures("_short_looks")
+@pytest.mark.parametrize("waits", [True, False])
+def test_what_is_not_for_it_is_passed_in_short_steps_up_to_what_is(begun: Store, waits: bool) -> None:
+    join(begun)
+    far = FarSide()
+    pump = Pump(begun, ThreadCarrier(far))
+    if not waits:
+        pump.start()
+    other(begun, 95)
+    breath(begun, 0)
+    other(begun, 30)
+    if waits:
+        before = begun.commits
+        pump.start()
+        until(lambda: pump.caught_up)
+        assert begun.commits - before >= 126 // 10
+
+    until(lambda: pump.caught_up)
+    pump.stop()
+    assert [parcel.number for parcel in far.got] == [1]
+    assert states(begun) == ["skipped"] * 95 + ["sent"] + ["skipped"] * 30
+
+
+@pytest.mark.usefixtures("_short_looks")
+def test_it_is_not_caught_up_while_it_still_looks_and_what_comes_meanwhile_keeps_its_place(begun: Store) -> None:
+    join(begun)
+    other(begun, 45)
+    breath(begun, 0)
+    far = FarSide()
+    pump = Pump(begun, ThreadCarrier(far), window=2)
+    seen: list[tuple[bool, int]] = []
+    step = pump._step
+
+    def between(tx: Tx) -> None:
+        """Records that come between two steps."""
+        seen.append((pump.caught_up, len(states_in(tx))))
+        step(tx)
+        if len(seen) < 4:
+            begun.submit(partial(hear.hear, bench=kit.BENCH, batch=_batch(len(seen))))
+
+    pump._step = between  # type: ignore[method-assign]  # this pump alone
+    pump.start()
+    until(lambda: len(far.got) == 4 and pump.caught_up)
+    pump.stop()
+
+    assert [caught_up for caught_up, _ in seen] == [False] * len(seen)
+    assert [looked for _, looked in seen[:3]] == [10, 20, 30]
+    assert [parcel.seq for parcel in far.got] == sorted(parcel.seq for parcel in far.got)
+    assert [parcel.number for parcel in far.got] == [1, 2, 3, 4]
+
+
+@pytest.mark.usefixtures("_short_looks")
+def test_a_step_that_the_full_disk_fails_is_made_later(begun: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    join(begun)
+    other(begun, 45)
+    breath(begun, 0)
+    far = FarSide()
+    pump = Pump(begun, ThreadCarrier(far))
+    fails = [True] * 3
+    step = pump._step
+
+    def failing(tx: Tx) -> None:
+        step(tx)
+        if fails:
+            fails.pop()
+            raise JournalFull("the disk is full")
+
+    monkeypatch.setattr(pump, "_step", failing)
+    pump.start()
+
+    until(lambda: len(far.got) == 1 and pump.caught_up)
+    pump.stop()
+    assert not fails
+    assert states(begun) == ["skipped"] * 45 + ["sent"]
+
+
+def test_a_pump_that_stops_takes_no_further_step(begun: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(deliveries, "ROWS_A_LOOK", 10)
+    join(begun)
+    other(begun, 45)
+    pump = Pump(begun, ThreadCarrier(FarSide()))
+    monkeypatch.setattr(pump, "_step", lambda _tx: pump.stop(0))
+
+    pump.start()
+    until(lambda: pump._stopping)
+    begun.call(lambda _tx: None)
+
+    assert len(states(begun)) == 10
+    assert not pump.caught_up
+
+
+def states_in(tx: Tx) -> list[str]:
+    return [state for (state,) in tx.all("SELECT state FROM deliveries")]
+
+
+def _batch(n: int) -> Batch:
+    return kit.batch([kit.result(40 * n, 40 * (n + 1), number=f"{n:04}")], n=n, first=40 * n, ms=n)
 
 
 def _wait(event: threading.Event) -> None:

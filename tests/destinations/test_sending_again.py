@@ -5,14 +5,16 @@ from __future__ import annotations
 import threading
 import time
 from typing import TYPE_CHECKING
+from uuid import UUID
 
 import pytest
 
 from capture.acts import hear, keep, resend
+from capture.destinations import pump as pumping
 from capture.destinations import thread as room
 from capture.destinations.pump import Pump
 from capture.destinations.thread import ThreadCarrier
-from capture.errors import DestinationDown
+from capture.errors import DestinationDown, JournalFull
 from capture.journal import deliveries, resends
 from capture.journal.deliveries import Answer
 from tests import kit
@@ -178,6 +180,50 @@ def test_a_long_way_without_anything_to_send_is_walked_to_its_end(owed: Store, m
     pump.stop()
 
     assert owed.call(lambda tx: resend.progress(tx, "far"))["done"]  # type: ignore[index]  # there is one
+
+
+@pytest.mark.parametrize("scan", [3, resends.SCAN])
+def test_a_page_that_the_full_disk_fails_is_taken_up_later(
+    owed: Store, monkeypatch: pytest.MonkeyPatch, scan: int
+) -> None:
+    monkeypatch.setattr(pumping, "TRY_AGAIN_S", 0.01)
+    monkeypatch.setattr(resends, "SCAN", scan)
+    fails = [True] * 5
+    page = resends.page
+
+    def failing(tx: Tx, job: resends.Resend, most: int) -> tuple[list[Parcel], resends.Resend]:
+        taken = page(tx, job, most)
+        if fails:
+            fails.pop()
+            raise JournalFull("the disk is full")
+        return taken
+
+    monkeypatch.setattr(resends, "page", failing)
+    far = Far()
+    pump = Pump(owed, ThreadCarrier(far), window=4)
+    pump.start()
+    ask(owed, pump)
+
+    until(lambda: pump.caught_up)
+    pump.stop()
+    assert not fails
+    assert [parcel.seq for parcel in far.got] == list(range(2, 22))
+
+
+def test_what_the_far_side_accepted_is_accepted_after_it_took_it_again(owed: Store) -> None:
+    for seq in range(2, 12):
+        key = owed.call(lambda tx, at=seq: tx.one("SELECT id FROM records WHERE seq = ?", at))[0]  # type: ignore[misc]  # a lambda's default is not inferred
+        owed.call(lambda tx, key=key: deliveries.confirm(tx, "far", UUID(bytes=key), 1, "accepted", "filed"))  # type: ignore[misc]  # as above
+    far = Far()
+    pump = Pump(owed, ThreadCarrier(far), window=4)
+    pump.start()
+    ask(owed, pump)
+
+    until(lambda: pump.caught_up)
+    pump.stop()
+    assert len(far.got) == 20
+    books = owed.call(lambda tx: deliveries.counts(tx, "far"))
+    assert (books.accepted, books.sent) == (10, 10)
 
 
 class Seen(Far):

@@ -103,3 +103,44 @@ def test_what_was_carried_is_found_by_day_in_pages_and_by_number(one: Store, mon
     assert found is not None
     assert (found.parcel.id, found.state) == (KEY, "sent")
     assert one.call(lambda tx: carried.by_number(tx, "files", "readings", 2)) is None
+
+
+def again(store: Store) -> None:
+    store.call(lambda tx: deliveries.again(tx, "files", [1]))
+
+
+@pytest.mark.parametrize("words", ["filed as A-17", None])
+def test_what_was_accepted_and_is_sent_again_is_accepted_still(one: Store, words: str | None) -> None:
+    take_up(one)
+    one.call(lambda tx: deliveries.settle(tx, "files", [Answer(1, "accepted", words)]))
+    again(one)
+    assert row(one) == ("attempted", None)
+
+    one.call(lambda tx: deliveries.settle(tx, "files", [Answer(1, "sent")]))
+
+    assert row(one) == ("accepted", words)
+    assert confirm(one, "accepted") == "done"
+    assert one.call(lambda tx: tx.one("SELECT before FROM deliveries")) == (None,)
+
+
+@pytest.mark.parametrize("first", ["sent", "accepted", "refused"])
+@pytest.mark.parametrize("second", ["sent", "accepted", "refused"])
+def test_an_acceptance_is_withdrawn_by_a_refusal_only_and_all_else_is_what_was_said_last(
+    one: Store, first: Settled, second: Settled
+) -> None:
+    take_up(one, first)
+    again(one)
+    one.call(lambda tx: deliveries.settle(tx, "files", [Answer(1, second, "second words")]))
+
+    stays = (first, second) == ("accepted", "sent")
+    assert row(one) == (("accepted", "first words") if stays else (second, "second words"))
+
+
+def test_sent_again_twice_an_acceptance_is_still_known(one: Store) -> None:
+    take_up(one, "accepted")
+    for _ in range(2):
+        again(one)
+        again(one)  # in flight already: nothing to keep, nothing lost
+        one.call(lambda tx: deliveries.settle(tx, "files", [Answer(1, "sent")]))
+
+    assert row(one) == ("accepted", "first words")

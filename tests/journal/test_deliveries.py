@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import contextlib
+from functools import partial
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Any
 from uuid import UUID, uuid4
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from capture.acts import hear, keep
 from capture.journal import deliveries
 from capture.journal.deliveries import Answer
+from capture.journal.store import Store
 from tests import kit
 
 if TYPE_CHECKING:
-    from capture.journal.store import Store, Tx
+    from capture.journal.store import Tx
 
 CHANNELS = {"reading": "readings", "event": "events"}
 
@@ -166,3 +173,95 @@ def test_the_oldest_wait_is_that_of_the_first_without_an_answer(begun: Store) ->
     assert begun.call(lambda tx: deliveries.oldest_waiting_ms(tx, "files")) == first_ms
     settle(begun, Answer(2, "sent"))
     assert begun.call(lambda tx: deliveries.oldest_waiting_ms(tx, "files")) == first_ms + 1000
+
+
+def test_a_look_passes_no_more_than_so_many_records_and_says_that_there_is_more(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(deliveries, "ROWS_A_LOOK", 10)
+    monkeypatch.setattr(deliveries, "PAGE_OF_SKIPPED", 4)
+    join(store)
+    for kind in ["test"] * 25 + ["reading", "test", "reading"]:
+        add(store, kind=kind)
+
+    looks = [
+        store.call(lambda tx: deliveries.take_up(tx, "files", lambda kind, _: CHANNELS.get(kind), 3)) for _ in range(3)
+    ]
+
+    assert [more for _, more in looks] == [True, True, False]
+    assert [[parcel.seq for parcel in parcels] for parcels, _ in looks] == [[], [], [26, 28]]
+    assert counts(store).skipped == 26
+
+
+def test_no_more_are_taken_up_than_asked_for_however_many_are_skipped_before(store: Store) -> None:
+    join(store)
+    for kind in ("test", "test", "reading", "reading", "test", "reading"):
+        add(store, kind=kind)
+
+    assert [[parcel.seq for parcel in take_up(store, 1)] for _ in range(4)] == [[3], [4], [6], []]
+
+
+STATES = ("sent", "accepted", "refused")
+STEPS = st.lists(
+    st.one_of(
+        st.tuples(st.just("add"), st.sampled_from(["reading", "test"])),
+        st.tuples(st.just("take"), st.integers(1, 4)),
+        st.tuples(st.just("settle"), st.sampled_from(STATES)),
+        st.tuples(st.just("confirm"), st.sampled_from(STATES[1:])),
+        st.tuples(st.just("again"), st.integers(1, 12)),
+        st.tuples(st.just("fail"), st.sampled_from(STATES)),
+    ),
+    max_size=40,
+)
+
+
+class _UndoError(Exception):
+    """The transaction is rolled back."""
+
+
+def _change(tx: Tx, what: str, how: Any) -> None:
+    flying = [parcel.seq for parcel in deliveries.open_parcels(tx, "files")]
+    if what == "take":
+        deliveries.take_up(tx, "files", lambda kind, _: CHANNELS.get(kind), how)
+    elif what == "again":
+        deliveries.again(tx, "files", range(1, how))
+    elif what == "confirm":
+        for key, revision in tx.all("SELECT id, revision FROM records"):
+            deliveries.confirm(tx, "files", UUID(bytes=key), revision, how, "words")
+    else:
+        closed = deliveries.settle(tx, "files", [Answer(seq, how, "words") for seq in flying[:2]])
+        assert closed == len(flying[:2])
+    if what == "fail":
+        raise _UndoError
+
+
+@settings(max_examples=60, deadline=None)
+@given(steps=STEPS)
+def test_the_books_are_what_a_plain_count_says_whatever_happened(steps: list[tuple[str, Any]]) -> None:
+    with TemporaryDirectory() as folder, Store.open(Path(folder), create=True) as store:
+        add(store)
+        join(store)
+        for what, how in steps:
+            if what == "add":
+                add(store, kind=how)
+                continue
+            with contextlib.suppress(_UndoError):
+                store.call(partial(_change, what=what, how=how))
+        plain = dict(store.call(lambda tx: tx.all("SELECT state, count(*) FROM deliveries GROUP BY state")))
+        last = store.call(lambda tx: tx.one("SELECT max(seq) FROM records"))[0]
+
+        assert counts(store) == deliveries.Counts(
+            records=last - 1,
+            **{state: plain.get(state, 0) for state in (*STATES, "skipped")},
+            waiting=last - 1 - sum(plain.values()) + plain.get("attempted", 0),
+        )
+
+
+def test_a_row_that_is_taken_away_is_counted_no_more(store: Store) -> None:
+    join(store)
+    add(store, kind="test")
+    take_up(store)
+
+    store.call(lambda tx: tx.do("DELETE FROM deliveries"))
+
+    assert counts(store) == deliveries.Counts(records=1, sent=0, accepted=0, refused=0, skipped=0, waiting=1)

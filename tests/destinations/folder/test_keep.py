@@ -173,3 +173,25 @@ def test_a_folder_without_those_kinds_of_files_is_no_trouble(bench: Bench, today
     swept(folder)
     shutil.rmtree(bench.target / "readings", ignore_errors=True)
     swept(folder)
+
+
+def test_what_was_accepted_before_it_was_sent_again_goes_when_it_is_old(
+    bench: Bench, today: Callable[[float], None]
+) -> None:
+    folder = bench.folder(Wishes(keep_days=30, receipts=True))
+    bench.breathe()
+    (parcel,) = bench.taken(folder)
+    bench.deliver(folder)
+    bench.store.call(lambda tx: deliveries.confirm(tx, "files", parcel.id, parcel.revision, "accepted", "filed"))
+    today(20)
+    bench.store.call(lambda tx: deliveries.again(tx, "files", [parcel.seq]))
+    bench.deliver(folder)
+    kept = bench.files()
+
+    today(45)
+    swept(folder)
+    assert bench.files() == kept  # as old as the answer to its last sending
+
+    today(51)
+    swept(folder)
+    assert len(bench.files()) < len(kept)

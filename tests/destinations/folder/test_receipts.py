@@ -6,6 +6,7 @@ import os
 from typing import TYPE_CHECKING
 
 import pytest
+from structlog.testing import CapturingLogger
 
 from capture.destinations.folder import LOOK_EVERY_S, LOOK_SOON_S, Wishes
 from capture.destinations.folder import receipts as room
@@ -38,6 +39,13 @@ def sent(bench: Bench) -> tuple[Folder, Path]:
         (b"filed as A-17\nsecond line\n", "accepted", "filed as A-17"),
         (b"refused: unknown patient\r\n", "refused", "unknown patient"),
         (b"Refused", "refused", None),
+        (b"REFUSED - unknown patient", "refused", "unknown patient"),
+        (b"refused, unknown patient", "refused", "unknown patient"),
+        (b"refused. See the log.", "refused", "See the log."),
+        (b"refused unknown patient", "refused", "unknown patient"),
+        (b"  Refused\xe2\x80\x94unknown patient", "refused", "unknown patient"),
+        (b"refused (unknown patient)", "refused", "(unknown patient)"),
+        (b"not refused", "accepted", "not refused"),
         (b"refusedly accepted", "accepted", "refusedly accepted"),
         (b"\xef\xbb\xbfrefused:\tno\x00t this\xff", "refused", "no?t this\ufffd"),
         (b"x" * 5000, "accepted", "x" * room.WORDS_MOST),
@@ -136,10 +144,53 @@ def test_an_answer_that_stands_is_not_turned_by_a_second_receipt(bench: Bench, s
     assert (receipt.parent / "unknown" / receipt.name).exists()
 
 
-def test_other_files_and_links_are_left_alone(bench: Bench, sent: tuple[Folder, Path]) -> None:
+@pytest.mark.parametrize("name", ["{id}.1.part", "{id}", "{id}.0", "{id}.x", "notes.txt", "11.1"])
+def test_a_file_under_no_records_name_is_put_aside_and_said_in_the_log(
+    bench: Bench, sent: tuple[Folder, Path], monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    log = CapturingLogger()
+    monkeypatch.setattr(room, "log", log)
     folder, receipt = sent
-    (receipt.parent / f"{receipt.name}.part").touch()
-    (receipt.parent / "README").touch()
+    odd = receipt.with_name(name.format(id=receipt.name.partition(".")[0]))
+    odd.write_bytes(b"filed")
+    folder.look()
+    assert odd.exists()  # it may still be written to
+
+    folder.look()
+
+    assert bench.state(2)[0] == "sent"
+    assert (receipt.parent / "unknown" / odd.name).read_bytes() == b"filed"
+    assert not odd.exists()
+    assert [(call.method_name, call.kwargs["receipt"]) for call in log.calls] == [("warning", odd.name)]
+
+
+def test_a_name_that_is_no_text_is_put_aside_too(sent: tuple[Folder, Path]) -> None:
+    folder, receipt = sent
+    odd = os.path.join(os.fsencode(receipt.parent), b"caf\xe9")  # noqa: PTH118 - a name that no Path of text can say
+    with open(odd, "wb"):  # noqa: PTH123 - as above
+        pass
+
+    folder.look()
+    folder.look()
+
+    assert os.listdir(os.fsencode(receipt.parent / "unknown")) == [b"caf\xe9"]  # noqa: PTH208 - as above
+
+
+def test_a_receipt_may_write_the_id_in_capitals(bench: Bench, sent: tuple[Folder, Path]) -> None:
+    folder, receipt = sent
+    receipt.with_name(receipt.name.upper()).write_bytes(b"filed")
+
+    folder.look()
+    folder.look()
+
+    assert bench.state(2) == ("accepted", "filed")
+    assert (receipt.parent / "done" / receipt.name).exists()
+
+
+def test_hidden_files_and_links_are_left_alone(bench: Bench, sent: tuple[Folder, Path]) -> None:
+    folder, receipt = sent
+    hidden = receipt.with_name(f".{receipt.name}")
+    hidden.touch()
     receipt.symlink_to("/etc/hostname")
 
     folder.look()
@@ -147,6 +198,7 @@ def test_other_files_and_links_are_left_alone(bench: Bench, sent: tuple[Folder, 
 
     assert bench.state(2)[0] == "sent"
     assert receipt.is_symlink()
+    assert hidden.exists()
 
 
 def test_a_look_takes_no_more_than_so_many(
