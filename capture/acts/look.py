@@ -7,18 +7,24 @@ Rules of the room:
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any
 
 from capture.acts import hear, resend
 from capture.errors import NotFound, UsageError
 from capture.journal import deliveries, records, streams
-from capture.journal.ledger import Audit, account
+from capture.journal.ledger import Audit
+from capture.journal.sweep import account
 from drivers.recording import Bytes
 
 if TYPE_CHECKING:
     from capture.journal.store import Tx
 
 PAGE = 500
+ID_DIGITS = 32
+LEAST_DIGITS = 8
+HEX = frozenset("0123456789abcdef")
+OFFSET = re.compile("[0-9]{1,15}")
 
 
 def readings(
@@ -92,7 +98,7 @@ def explain(tx: Tx, name: str) -> dict[str, Any]:
     if "/" in name:
         return _of_bytes(tx, name)
     digits = name.replace("-", "")
-    if not digits or len(digits) > 32 or not all(c in "0123456789abcdefABCDEF" for c in digits):
+    if not 0 < len(digits) <= ID_DIGITS or not set(digits.lower()) <= HEX:
         raise UsageError(f"'{name}' is no record id: give its first digits (as in a file's name), or STREAM/OFFSET")
     rows = records.by_id(tx, name)
     if not rows:
@@ -107,15 +113,26 @@ def explain(tx: Tx, name: str) -> dict[str, Any]:
 
 
 def _of_bytes(tx: Tx, name: str) -> dict[str, Any]:
-    digits, _, offset = name.partition("/")
-    row = tx.one("SELECT no FROM streams WHERE hex(id) LIKE ? LIMIT 1", digits.replace("-", "").upper() + "%")
-    if row is None or not offset.isdecimal():
+    given, _, offset = name.partition("/")
+    digits = given.replace("-", "").lower()
+    if not LEAST_DIGITS <= len(digits) <= ID_DIGITS or not set(digits) <= HEX or not OFFSET.fullmatch(offset):
+        raise UsageError(
+            f"'{name}' is no place in a stream: write at least {LEAST_DIGITS} hex digits of its id, a slash and a byte's "
+            "offset, as in: tidewire status --refused"
+        )
+    at = int(offset)
+    low, high = (bytes.fromhex(digits.ljust(ID_DIGITS, end)) for end in "0f")
+    fitting = tx.all("SELECT no FROM streams WHERE id BETWEEN ? AND ? LIMIT 2", low, high)
+    if not fitting:
         raise NotFound(f"'{name}': no such stream; write STREAM/OFFSET as in: tidewire status --refused")
+    if len(fitting) > 1:
+        raise UsageError(f"'{name}' fits several streams: give more digits of the stream's id")
+    row = fitting[0]
     found = tx.one(
-        "SELECT n FROM items WHERE stream = ? AND first <= ? AND last > ? ORDER BY n LIMIT 1", row[0], offset, offset
+        "SELECT n FROM items WHERE stream = ? AND first <= ? AND last > ? ORDER BY n LIMIT 1", row[0], at, at
     )
     if found is None:
-        raise NotFound(f"'{name}': byte {offset} is in no item (yet); it is held until its frame ends")
+        raise NotFound(f"'{name}': byte {at} is in no item (yet); it is held until its frame ends")
     story = _item(tx, row[0], found[0])
     made = records.of_item(tx, row[0], found[0])
     return story | {"record": made[-1].text if made else None, "seq": made[-1].seq if made else None}
@@ -157,10 +174,10 @@ def raw(tx: Tx, no: int, start: int, end: int) -> bytes:
 
 
 def refused(tx: Tx, most: int = 20) -> list[dict[str, Any]]:
-    """The latest refused frames, newest first."""
+    """The latest refused frames by the time they were heard, newest first, whatever their streams."""
     rows = tx.all(
-        "SELECT i.stream, i.n, i.first, i.heard_ms, i.detail FROM items i JOIN streams s ON s.no = i.stream "
-        "WHERE i.kind = 'refused' ORDER BY i.stream DESC, i.n DESC LIMIT ?",
+        "SELECT stream, n, first, heard_ms, detail FROM items INDEXED BY items_refused WHERE kind = 'refused' "
+        "ORDER BY heard_ms DESC, stream DESC, n DESC LIMIT ?",
         most,
     )
     return [
@@ -222,11 +239,13 @@ def books(audit: Audit) -> dict[str, Any]:
                 "ended": one.ended,
                 "in_no_item": [[span.start, span.end] for span in one.lost],
                 "in_two_items": [[span.start, span.end] for span in one.twice],
+                "faults": one.faults,
             }
             for one in found.streams
         ],
         "results": dict(found.results),
         "without_account": found.without_account,
         "records": found.records,
+        "faults": found.faults,
         "destinations": {name: dict(states) for name, states in found.destinations.items()},
     }

@@ -28,6 +28,8 @@ def command(bench: Bench, *, day: str | None, whole: bool, as_json: bool) -> int
     """
     from capture.record import numbers
 
+    if whole and day is not None:
+        raise UsageError(f"--all and --day {day} together: give one of them, --all is every day there is")
     from_ms, until_ms = (0, 1 << 52) if whole else _day(bench, day)
     books = bench.ask("reconcile", from_ms=from_ms, until_ms=until_ms)
     if as_json:
@@ -56,6 +58,8 @@ def open_points(books: dict[str, Any]) -> list[str]:
         points += [
             f"{one['analyser']}: bytes {a}-{b} of {one['stream']} are in two items" for a, b in one["in_two_items"]
         ]
+        points += [f"{one['analyser']}: {fault} (stream {one['stream']})" for fault in one["faults"]]
+    points += books["faults"]
     points += [f"result without account: {name}" for name in books["without_account"]]
     for name, states in books["destinations"].items():
         for state in ("waiting", "refused"):
@@ -71,6 +75,13 @@ def closes(books: dict[str, Any]) -> bool:
 
 def show(books: dict[str, Any], title: str) -> None:
     """The books for people."""
+    if not books["streams"] and not books["records"]:
+        click.echo(f"Books of {title}: nothing was received, and no record was made.")
+        for point in open_points(books):
+            click.echo(f"To see to: {point}")
+        if not books["balanced"]:
+            click.echo("The books do NOT balance.")
+        return
     rows = [_stream(one) for one in _by_analyser(books["streams"])]
     columns = ["analyser", "received", *KINDS, "held"]
     table(f"Books of {title}: bytes by what they were", columns, rows, right=set(range(1, 9)))

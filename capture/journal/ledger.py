@@ -2,8 +2,7 @@
 account, every record in exactly one state per destination.
 
 Rules of the room:
-- A sum that fits is no proof: the spans of the items are laid over the bytes received, and every gap and every
-  overlap is named.
+- A sum that fits is no proof: whatever is missing, there twice or not what it says is found row by row, and named.
 - Taken in steps, each a short transaction: the service goes on while its books are read.
 - A byte belongs to the time its chunk was read; a result to the time of its first byte.
 """
@@ -14,51 +13,41 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from capture.journal import deliveries, records, streams
-from capture.record import numbers
-from drivers.contract import Span
+from capture.journal import deliveries, records
+from capture.journal.sweep import Sweep
 
 if TYPE_CHECKING:
-    from uuid import UUID
+    from collections.abc import Callable, Iterable
 
     from capture.journal.store import Tx
+    from capture.journal.sweep import StreamBooks
 
-ITEMS_A_STEP = 1000
-RECORDS_A_STEP = 2000
-
-
-@dataclass(slots=True)
-class StreamBooks:
-    """One stream's bytes in the stretch of time: what arrived, and what it was taken for (in bytes)."""
-
-    stream: UUID
-    analyser: str
-    port: str
-    received: int
-    by_kind: Counter[str] = field(default_factory=Counter)
-    held: int = 0
-    ended: str | None = None
-    lost: list[Span] = field(default_factory=list)
-    twice: list[Span] = field(default_factory=list)
+PLACES_A_STEP = 5000
+RECORDS_A_STEP = 500
+SEQS_A_STEP = 20_000
 
 
 @dataclass(slots=True)
 class Books:
-    """All that `reconcile` shows. `balanced` says whether every sum is also proved item by item."""
+    """All that `reconcile` shows. `balanced` says whether every sum is also proved item by item.
+
+    `faults`: what does not hold of records and deliveries, each in words.
+    """
 
     streams: list[StreamBooks] = field(default_factory=list)
     results: Counter[str] = field(default_factory=Counter)
     without_account: list[str] = field(default_factory=list)
     records: int = 0
     destinations: dict[str, Counter[str]] = field(default_factory=dict)
+    faults: list[str] = field(default_factory=list)
 
     @property
     def balanced(self) -> bool:
-        """No byte in no item or in two, no result without an account, no record without a state."""
+        """Every byte as received and in one item, every result in an account, no record or delivery missing."""
         return (
-            not any(books.lost or books.twice for books in self.streams)
+            not any(books.lost or books.twice or books.faults for books in self.streams)
             and not self.without_account
-            and all(states.total() == self.records for states in self.destinations.values())
+            and not self.faults
         )
 
 
@@ -67,129 +56,125 @@ class Audit:
 
     def __init__(self, from_ms: int, until_ms: int) -> None:
         self.books = Books()
-        self._range = (from_ms, until_ms)
-        self._streams: list[tuple[int, int, int, int]] | None = None
-        self._sweep: _Sweep | None = None
-        self._after = (from_ms - 1, 0)
+        self._from_ms = from_ms
+        self._until_ms = until_ms
+        self._steps: list[Callable[[Tx], bool]] = [self._join, self._find, self._sweep, self._count, self._seqs]
+        self._place = (from_ms, 0, 0)
+        self._streams: dict[int, tuple[int, int]] = {}
+        self._sweeping: Sweep | None = None
+        self._after = (from_ms, 0)
+        # The whole journal's records begin with the first there ever was; a day's with the day's lowest.
+        self._low: int | None = 1 if from_ms <= 0 else None
+        self._high = 0
 
     def step(self, tx: Tx) -> bool:
         """One short look at the journal; returns whether there is more."""
-        if self._streams is None:
-            self._streams = tx.all(
-                "SELECT stream, min(first), max(first + size), min(no) FROM chunks "
-                "WHERE heard_ms >= ? AND heard_ms < ? GROUP BY stream ORDER BY stream DESC",
-                *self._range,
-            )
-            names = dict.fromkeys(body["destination"] for body in records.bodies(tx, "joined"))
-            self.books.destinations = {name: Counter() for name in names}
-            return True
-        if self._sweep is None and self._streams:
-            self._sweep = _Sweep(tx, *self._streams.pop())
-        if self._sweep is not None:
-            if not self._sweep.step(tx, self.books):
-                self._sweep = None
-            return True
-        return self._count_records(tx)
+        if not self._steps[0](tx):
+            self._steps.pop(0)
+        return bool(self._steps)
 
-    def _count_records(self, tx: Tx) -> bool:
+    def _join(self, tx: Tx) -> bool:
+        self.books.destinations = {body["destination"]: Counter() for body in records.bodies(tx, "joined")}
+        return False
+
+    def _find(self, tx: Tx) -> bool:
+        """Which streams have bytes of this time, and in which rows: a page of the index by time."""
         page = tx.all(
-            "SELECT time_ms, seq FROM records WHERE (time_ms, seq) > (?, ?) AND time_ms < ? "
-            "ORDER BY time_ms, seq LIMIT ?",
+            "SELECT heard_ms, stream, no FROM chunks WHERE (heard_ms, stream, no) > (?, ?, ?) AND heard_ms < ? "
+            "ORDER BY heard_ms, stream, no LIMIT ?",
+            *self._place,
+            self._until_ms,
+            PLACES_A_STEP,
+        )
+        for _, stream, no in page:
+            low, high = self._streams.get(stream, (no, no))
+            self._streams[stream] = (min(low, no), max(high, no))
+        if not page:
+            self._streams = dict(sorted(self._streams.items(), reverse=True))
+            return False
+        self._place = page[-1]
+        return True
+
+    def _sweep(self, tx: Tx) -> bool:
+        if self._sweeping is None:
+            if not self._streams:
+                return False
+            stream, (low, high) = self._streams.popitem()
+            self._sweeping = Sweep(tx, stream, low, high)
+        sweep = self._sweeping
+        if not sweep.step(tx):
+            self.books.streams.append(sweep.books)
+            self.books.results += sweep.results
+            self.books.without_account += sweep.without_account
+            self._sweeping = None
+        return True
+
+    def _count(self, tx: Tx) -> bool:
+        """A page of the records of this time: each made of bytes that are there, and each in one state everywhere."""
+        page = tx.all(
+            "SELECT r.time_ms, r.seq, r.stream IS NULL OR (i.kind IN ('result', 'event') "
+            "AND EXISTS (SELECT 1 FROM chunks c WHERE c.stream = r.stream)) "
+            "FROM records r LEFT JOIN items i ON i.stream = r.stream AND i.n = r.item "
+            "WHERE (r.time_ms, r.seq) > (?, ?) AND r.time_ms < ? ORDER BY r.time_ms, r.seq LIMIT ?",
             *self._after,
-            self._range[1],
+            self._until_ms,
             RECORDS_A_STEP,
         )
         if not page:
             return False
+        seqs = [seq for _, seq, _ in page]
         self.books.records += len(page)
+        self.books.faults += [f"record {seq}: what it was made of is missing" for _, seq, made in page if not made]
+        self._low = min(seqs) if self._low is None else min(self._low, *seqs)
+        self._high = max(self._high, *seqs)
         for name, states in self.books.destinations.items():
-            start = deliveries.start_of(tx, name) or 0
-            for _, seq in page:
-                row = tx.one("SELECT state FROM deliveries WHERE destination = ? AND seq = ?", name, seq)
-                states[_state(row and row[0], joined=seq > start)] += 1
-        self._after = page[-1]
+            self._deliveries(tx, name, states, seqs)
+        self._after = page[-1][:2]
+        return True
+
+    def _deliveries(self, tx: Tx, name: str, states: Counter[str], seqs: list[int]) -> None:
+        start = deliveries.start_of(tx, name) or 0
+        frontier = deliveries.frontier(tx, name)
+        holes = []
+        for seq in seqs:
+            row = tx.one("SELECT state FROM deliveries WHERE destination = ? AND seq = ?", name, seq)
+            if seq <= start:
+                states["before it joined"] += 1
+            elif row is not None:
+                states["waiting" if row[0] == "attempted" else str(row[0])] += 1
+            elif seq > frontier:
+                states["waiting"] += 1
+            else:
+                holes.append(seq)
+        if holes:
+            # Records are taken up in order and without gaps: below the frontier each must have its row.
+            states["missing"] += len(holes)
+            self.books.faults += [f"{name}: no word of {_named(low, high)}" for low, high in _runs(sorted(holes))]
+
+    def _seqs(self, tx: Tx) -> bool:
+        """A page of the sequence numbers between the lowest and the highest of this time: none may be missing."""
+        if self._low is None or self._low > self._high:
+            return False
+        end = min(self._low + SEQS_A_STEP - 1, self._high)
+        count = tx.one("SELECT count(*) FROM records WHERE seq BETWEEN ? AND ?", self._low, end)[0]
+        if count != end - self._low + 1:
+            there = {seq for (seq,) in tx.all("SELECT seq FROM records WHERE seq BETWEEN ? AND ?", self._low, end)}
+            missing = (seq for seq in range(self._low, end + 1) if seq not in there)
+            self.books.faults += [f"{_named(low, high)} missing from the journal" for low, high in _runs(missing)]
+        self._low = end + 1
         return True
 
 
-def _state(state: str | None, *, joined: bool) -> str:
-    if not joined:
-        return "before it joined"
-    return "waiting" if state in (None, "attempted") else str(state)
+def _named(low: int, high: int) -> str:
+    return f"record {low}" if low == high else f"records {low}-{high}"
 
 
-class _Sweep:
-    """Lays the items of one stream over the bytes that arrived, page by page."""
-
-    def __init__(self, tx: Tx, no: int, start: int, end: int, first_chunk: int) -> None:
-        head = streams.head_of(tx, no)
-        before = tx.one(
-            "SELECT items FROM chunks WHERE stream = ? AND no < ? ORDER BY no DESC LIMIT 1", no, first_chunk
-        )
-        self._no = no
-        self._range = Span(start, end)
-        # An item is stored with the bytes that complete it: whatever covers these bytes comes after the row before.
-        self._n = before[0] if before else 0
-        self._open = [self._range] if end > start else []
-        self._books = StreamBooks(
-            head.id, head.analyser.id, head.port, received=end - start, ended=streams.ended(tx, no)
-        )
-
-    def step(self, tx: Tx, books: Books) -> bool:
-        page = streams.items_from(tx, self._no, self._n, ITEMS_A_STEP)
-        for item in page:
-            self._lay(item)
-            if item.kind == "result" and self._mine(item.spans[0].start):
-                self._account(tx, item, books)
-        self._n = page[-1].n + 1 if page else self._n
-        if page and self._open:
-            return True
-        self._close(books)
-        return False
-
-    def _mine(self, offset: int) -> bool:
-        return self._range.start <= offset < self._range.end
-
-    def _lay(self, item: streams.ItemRow) -> None:
-        for span in item.spans:
-            cut = Span(max(span.start, self._range.start), min(span.end, self._range.end))
-            if cut.start >= cut.end:
-                continue
-            self._books.by_kind[item.kind] += cut.end - cut.start
-            rest: list[Span] = []
-            found = 0
-            for run in self._open:
-                if run.end <= cut.start or run.start >= cut.end:
-                    rest.append(run)
-                    continue
-                found += min(run.end, cut.end) - max(run.start, cut.start)
-                rest += [
-                    piece for piece in (Span(run.start, cut.start), Span(cut.end, run.end)) if piece.start < piece.end
-                ]
-            self._open = rest
-            if found < cut.end - cut.start:
-                self._books.twice.append(cut)
-
-    def _account(self, tx: Tx, item: streams.ItemRow, books: Books) -> None:
-        rows = records.of_item(tx, self._no, item.n)
-        if not rows:
-            books.without_account.append(f"{self._books.stream} bytes {item.spans[0].start}-{item.spans[-1].end}")
-            return
-        books.results[account(rows[-1].text)] += 1
-
-    def _close(self, books: Books) -> None:
-        after = sum(span.end - span.start for span in self._open)
-        if self._books.ended is None:
-            self._books.held = after  # the beginning of a frame that may still be completed
+def _runs(seqs: Iterable[int]) -> list[tuple[int, int]]:
+    """Ascending numbers as runs: first and last of each."""
+    runs: list[tuple[int, int]] = []
+    for seq in seqs:
+        if runs and runs[-1][1] == seq - 1:
+            runs[-1] = (runs[-1][0], seq)
         else:
-            self._books.lost = self._open
-        books.streams.append(self._books)
-
-
-def account(text: str) -> str:
-    """The account of a reading by its latest text."""
-    record = numbers.loads(text)
-    if record["status"] == "entered-in-error":
-        return "withdrawn"
-    if record["kind"] != "breath":
-        return "other kind"
-    return "bound" if record["breath_test"] is not None else "unbound"
+            runs.append((seq, seq))
+    return runs

@@ -171,7 +171,7 @@ def test_explain_walks_from_bytes_to_what_they_were(begun: Store) -> None:
         ("00", NotFound, "no record's id begins with"),
         (f"{kit.STREAM}/9999", NotFound, "is in no item"),
         (f"{uuid4()}/0", NotFound, "no such stream"),
-        (f"{kit.STREAM}/x", NotFound, "no such stream"),
+        (f"{kit.STREAM}/x", UsageError, "is no place in a stream"),
     ],
 )
 def test_explain_says_what_it_cannot_find(begun: Store, name: str, error: type[Exception], words: str) -> None:

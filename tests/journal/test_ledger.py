@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from capture.acts import hear, keep, look
+from capture.journal import deliveries, ledger, sweep
+from capture.journal.deliveries import Answer
 from capture.journal.ledger import Audit
 from capture.journal.store import Store
-from drivers.contract import Noise, Refused, Span
+from drivers.contract import Event, Noise, Refused, Span
 from tests import kit
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from capture.journal.ledger import Books
-    from drivers.contract import Item
+    from drivers.contract import Item, Kind
 
 EVER = (0, 1 << 52)
 
@@ -119,6 +123,172 @@ def test_what_people_are_shown_is_what_was_found(begun: Store) -> None:
     assert shown["balanced"] is True
     assert shown["streams"][0]["by_kind"] == {"result": 40}
     assert shown["records"] == 2
+
+
+def _three_commits(store: Store) -> None:
+    """A result, an event and a result again, each with its commit; one destination that is owed all."""
+    store.call(lambda tx: keep.join(tx, "files", "folder", "json", from_start=True, now=kit.heard()))
+    parts: list[Item] = [kit.result(0, 40), Event((Span(40, 50),), "warming-up"), kit.result(50, 90, "31")]
+    for n, (first, item) in enumerate(zip((0, 40, 50), parts, strict=True)):
+        part = kit.batch([item], n=n, first=first, ms=n * 1000, ended="stopped" if n == 2 else None)
+        store.call(lambda tx, part=part: hear.hear(tx, kit.BENCH, part))  # type: ignore[misc]  # defaults are not inferred
+
+
+TAMPERED = {
+    "a byte of a result's commit is another": (
+        "UPDATE chunks SET script = replace(script, 'xxx', 'xyx') WHERE no = 1",
+        "record 2 names another SHA-256 than bytes 0-40 have",
+    ),
+    "a byte of an event's commit is another": (
+        "UPDATE chunks SET script = replace(script, 'xxx', 'xyx') WHERE no = 2",
+        "record 3 names another SHA-256 than bytes 40-50 have",
+    ),
+    "a commit has lost a byte": (
+        "UPDATE chunks SET script = replace(script, ' xx', ' x') WHERE no = 2",
+        "commit 2 holds 9 bytes, and says 10",
+    ),
+    "a commit cannot be read": ("UPDATE chunks SET script = '7 hum' WHERE no = 3", "commit 3 cannot be read back"),
+    "a commit says another size": ("UPDATE chunks SET size = 11 WHERE no = 2", "commit 2 holds 10 bytes, and says 11"),
+    "the last commit says another size": (
+        "UPDATE chunks SET size = 41 WHERE no = 3",
+        "commit 3 holds 40 bytes, and says 41",
+    ),
+    "a commit begins later": ("UPDATE chunks SET first = 52 WHERE no = 3", "bytes 50-52 are missing before commit 3"),
+    "a commit begins earlier": (
+        "UPDATE chunks SET first = 48 WHERE no = 3",
+        "commit 3 begins at byte 48, and the one before it ends at 50",
+    ),
+    "the first commit begins later": (
+        "UPDATE chunks SET first = 1 WHERE no = 1",
+        "bytes 0-1 are missing before commit 1",
+    ),
+    "a commit is missing": ("DELETE FROM chunks WHERE no = 2", "commits 2-2 are missing"),
+    "the first commit is missing": ("DELETE FROM chunks WHERE no = 1", "commits 1-1 are missing"),
+    "the last commit is missing": ("DELETE FROM chunks WHERE no = 3", "items from 2 on belong to no commit"),
+    "a commit has another place": ("UPDATE chunks SET no = 7 WHERE no = 3", "commits 3-6 are missing"),
+    "a commit counts fewer items": (
+        "UPDATE chunks SET items = 0 WHERE no = 2",
+        "commit 2 counts 0 items, and the one before it 1",
+    ),
+    "all commits are missing": ("DELETE FROM chunks", "record 2: what it was made of is missing"),
+    "an item is missing": ("DELETE FROM items WHERE n = 1", "items 1-1 are missing"),
+    "the bytes of an item cannot be read": (
+        "UPDATE items SET spans = 'all' WHERE n = 1",
+        "items from 1 on cannot be read",
+    ),
+    "a result is called noise": (
+        "UPDATE items SET kind = 'noise' WHERE n = 0",
+        "record 2: what it was made of is missing",
+    ),
+    "an event has no record": (
+        "UPDATE items SET record = NULL WHERE kind = 'event'",
+        "the event in bytes 40-50 has no record",
+    ),
+    "two results share a record": (
+        "UPDATE items SET record = 2 WHERE n = 2",
+        "the result in bytes 50-90 has the record of another item (2)",
+    ),
+    "a record names another digest": (
+        "UPDATE records SET text = json_set(text, '$.source.sha256', 'f00') WHERE seq = 4",
+        "record 4 names another SHA-256 than bytes 50-90 have",
+    ),
+    "a record cannot be read": (
+        "UPDATE records SET text = 'x' WHERE seq = 2",
+        "record 2 of bytes 0-40 cannot be read",
+    ),
+    "a record is missing": ("DELETE FROM records WHERE seq = 3", "record 3 missing from the journal"),
+    "the first record is missing": ("DELETE FROM records WHERE seq = 1", "record 1 missing from the journal"),
+}
+
+
+@pytest.mark.parametrize("what", TAMPERED)
+def test_a_journal_that_was_tampered_with_does_not_balance(begun: Store, what: str) -> None:
+    statement, words = TAMPERED[what]
+    _three_commits(begun)
+    assert books(begun).balanced
+
+    begun.call(lambda tx: tx.do(statement))
+
+    found = books(begun)
+    faults = [*found.faults, *(fault for one in found.streams for fault in one.faults)]
+    assert not found.balanced
+    assert [fault for fault in faults if words in fault], faults
+
+
+def test_steps_of_any_size_find_the_same(begun: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    _three_commits(begun)
+    begun.call(lambda tx: tx.do("DELETE FROM records WHERE seq IN (1, 3)"))
+    begun.call(lambda tx: tx.do("UPDATE chunks SET script = replace(script, 'xxx', 'xyx')"))
+    whole = books(begun)
+
+    for room, name in (
+        (ledger, "PLACES_A_STEP"),
+        (ledger, "RECORDS_A_STEP"),
+        (ledger, "SEQS_A_STEP"),
+        (sweep, "CHUNKS_A_STEP"),
+        (sweep, "ITEMS_A_STEP"),
+    ):
+        monkeypatch.setattr(room, name, 1)
+
+    assert books(begun) == whole
+
+
+def test_a_missing_item_of_a_stream_that_goes_on_is_not_taken_for_a_frame_that_is_held(begun: Store) -> None:
+    items: list[Item] = [Noise((Span(0, 7),), "hum"), kit.result(7, 47)]
+    begun.call(lambda tx: hear.hear(tx, kit.BENCH, kit.batch(items)))
+    begun.call(lambda tx: tx.do("DELETE FROM items WHERE n = 0"))
+
+    found = books(begun)
+
+    assert not found.balanced
+    assert (found.streams[0].lost, found.streams[0].held) == ([Span(0, 7)], 0)
+
+
+def test_a_missing_delivery_below_the_frontier_is_a_hole_and_never_waiting(begun: Store) -> None:
+    _three_commits(begun)
+    begun.call(lambda tx: deliveries.take_up(tx, "files", lambda kind, _: kind, 3))
+    begun.call(lambda tx: deliveries.settle(tx, "files", [Answer(1, "sent"), Answer(2, "sent")]))
+    assert dict(books(begun).destinations["files"]) == {"sent": 2, "waiting": 2}
+
+    begun.call(lambda tx: tx.do("DELETE FROM deliveries WHERE seq IN (1, 2)"))
+
+    found = books(begun)
+    assert not found.balanced
+    assert dict(found.destinations["files"]) == {"missing": 2, "waiting": 2}
+    assert found.faults == ["files: no word of records 1-2"]
+
+
+def test_a_day_s_records_are_dense_between_its_lowest_and_its_highest(begun: Store) -> None:
+    _three_commits(begun)
+    day = (kit.BEGAN_MS, kit.BEGAN_MS + 5000)
+    begun.call(lambda tx: tx.do("DELETE FROM records WHERE seq = 1"))
+    assert books(begun, day).balanced
+
+    begun.call(lambda tx: tx.do("UPDATE records SET time_ms = 0 WHERE seq = 3"))
+    assert books(begun, day).balanced
+    begun.call(lambda tx: tx.do("UPDATE records SET seq = 9 WHERE seq = 3"))
+
+    assert books(begun, day).faults == ["record 3 missing from the journal"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "into"),
+    [
+        ("breath", "unbound"),
+        ("unknown", "unbound"),
+        ("room-air", "other kind"),
+        ("calibration-gas", "other kind"),
+        ("zero-gas", "other kind"),
+    ],
+)
+def test_only_a_gas_or_the_room_is_another_kind_and_an_unknown_reading_is_to_be_seen_to(
+    begun: Store, kind: Kind, into: str
+) -> None:
+    begun.call(lambda tx: hear.hear(tx, kit.BENCH, kit.batch([replace(kit.result(0, 40), kind=kind)])))
+
+    assert dict(books(begun).results) == {into: 1}
+    listed = begun.call(lambda tx: look.readings(tx, unbound=True))["records"]
+    assert len(listed) == (into == "unbound")
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -58,7 +58,7 @@ CREATE TABLE items (
   record   INTEGER,                 -- records.seq of the record it was made into at once
   PRIMARY KEY (stream, n)
 ) STRICT, WITHOUT ROWID;
-CREATE INDEX items_refused ON items (stream, n) WHERE kind = 'refused';
+CREATE INDEX items_refused ON items (heard_ms) WHERE kind = 'refused';
 
 -- The open records. A record's text is written once, here; file and message carry the same bytes.
 CREATE TABLE records (
