@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from capture.journal.store import Tx
 
 CHUNKS_A_STEP = 32
-ITEMS_A_STEP = 500
+ITEMS_A_STEP = 200
 
 
 @dataclass(slots=True)
