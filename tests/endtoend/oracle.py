@@ -75,6 +75,7 @@ class Oracle:
     def _end(self) -> None:
         self._client.disconnect()
         self._client.loop_stop()
+        self._client._reset_sockets()  # paho's next loop_start would let go of its pair of sockets without closing it
 
     @contextlib.contextmanager
     def away(self) -> Iterator[None]:

@@ -60,6 +60,7 @@ class Subscriber:
     def close(self) -> None:
         self._client.disconnect()
         self._client.loop_stop()
+        self._client._reset_sockets()  # paho leaves its pair of sockets to the garbage collector
 
 
 @pytest.fixture(autouse=True)
