@@ -13,7 +13,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from capture.journal import deliveries, records
+from capture.journal import carried, deliveries, records
 from capture.journal.sweep import Sweep
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from capture.journal.sweep import StreamBooks
 
 PLACES_A_STEP = 5000
-RECORDS_A_STEP = 500
+RECORDS_A_STEP = 200
 SEQS_A_STEP = 20_000
 
 
@@ -135,6 +135,7 @@ class Audit:
     def _deliveries(self, tx: Tx, name: str, states: Counter[str], seqs: list[int]) -> None:
         start = deliveries.start_of(tx, name) or 0
         frontier = deliveries.frontier(tx, name)
+        left = carried.left_after(tx, name)
         holes = []
         for seq in seqs:
             row = tx.one("SELECT state FROM deliveries WHERE destination = ? AND seq = ?", name, seq)
@@ -143,7 +144,7 @@ class Audit:
             elif row is not None:
                 states["waiting" if row[0] == "attempted" else str(row[0])] += 1
             elif seq > frontier:
-                states["waiting"] += 1
+                states["waiting" if left is None or seq <= left else "after it left"] += 1
             else:
                 holes.append(seq)
         if holes:

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
     from capture.journal.store import Tx
 
-CHUNKS_A_STEP = 32
-ITEMS_A_STEP = 200
+CHUNKS_A_STEP = 16
+ITEMS_A_STEP = 80
 
 
 @dataclass(slots=True)

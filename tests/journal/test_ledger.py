@@ -314,3 +314,15 @@ def test_any_cover_balances_and_any_missing_item_is_found(
         if 0 <= drop < len(items):
             store.call(lambda tx: tx.do("DELETE FROM items WHERE n = ?", drop))
             assert [span for one in books(store).streams for span in one.lost] == [Span(edges[drop], edges[drop + 1])]
+
+
+def test_a_destination_that_left_is_owed_nothing_of_the_days_after(begun: Store) -> None:
+    begun.call(lambda tx: keep.join(tx, "away", "folder", "json", from_start=True, now=kit.heard()))
+    begun.call(lambda tx: keep.attend(tx, [], kit.heard()))
+    begun.call(lambda tx: hear.hear(tx, kit.BENCH, kit.batch([kit.result(0, 40)])))
+
+    assert dict(books(begun).destinations["away"]) == {"waiting": 1, "after it left": 1}
+
+    begun.call(lambda tx: keep.attend(tx, ["away"], kit.heard()))
+
+    assert dict(books(begun).destinations["away"]) == {"waiting": 2}
