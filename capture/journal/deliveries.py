@@ -109,6 +109,24 @@ def take_up(
     Looks at no more than `ROWS_A_LOOK` records; the second value says whether that is why it stopped: then go on in a
     transaction of its own, whether or not anything was found.
     """
+    skipped: list[tuple[int, str]] = []
+    found = _look(tx, destination, channel_of, most, skipped)
+    at = now_ms()
+    tx.many(
+        "INSERT INTO deliveries (destination, seq, state, settled_ms, words) VALUES (?, ?, 'skipped', ?, ?)",
+        [(destination, seq, at, words) for seq, words in skipped],
+    )
+    return found
+
+
+def _look(
+    tx: Tx,
+    destination: str,
+    channel_of: Callable[[str, str | None], str | None],
+    most: int,
+    skipped: list[tuple[int, str]],
+) -> tuple[list[Parcel], bool]:
+    """As `take_up`; what is to be skipped, and why, is added to `skipped`."""
     busy: set[UUID] | None = None  # asked for only once there is something to take up: this rides in every commit
     parcels: list[Parcel] = []
     numbers: dict[str, int] = {}
@@ -116,20 +134,20 @@ def take_up(
     looked, size = 0, min(most, ROWS_A_LOOK)
     while size > 0:
         page = tx.all(
-            "SELECT seq, kind, id, revision, analyser, time_ms, text, "
-            "EXISTS (SELECT 1 FROM records n WHERE n.id = r.id AND n.revision > r.revision) "
-            "FROM records r WHERE seq > ? ORDER BY seq LIMIT ?",
+            "SELECT seq, kind, id, revision, analyser, time_ms, text FROM records WHERE seq > ? ORDER BY seq LIMIT ?",
             edge,
             size,
         )
         if not page:
             break
         busy = _flying(tx, destination) if busy is None else busy
-        for seq, kind, key, revision, analyser, time_ms, text, superseded in page:
+        for seq, kind, key, revision, analyser, time_ms, text in page:
             channel = channel_of(kind, analyser)
-            words = "not for this destination" if channel is None else "superseded before it was sent"
-            if channel is None or superseded:
-                _add(tx, destination, seq, "skipped", words=words)
+            if channel is None:
+                skipped.append((seq, "not for this destination"))
+                continue
+            if tx.one("SELECT 1 FROM records WHERE id = ? AND revision > ?", key, revision) is not None:
+                skipped.append((seq, "superseded before it was sent"))
                 continue
             record_id = UUID(bytes=key)
             if record_id in busy or len(parcels) == most:
@@ -138,7 +156,7 @@ def take_up(
                 numbers[channel] = _last_number(tx, destination, channel)
             numbers[channel] += 1
             busy.add(record_id)
-            _add(tx, destination, seq, "attempted", channel=channel, number=numbers[channel])
+            _attempt(tx, destination, seq, channel, numbers[channel])
             parcels.append(Parcel(seq, kind, record_id, revision, analyser, time_ms, channel, numbers[channel], text))
         if len(page) < size or len(parcels) == most:
             break
@@ -170,29 +188,15 @@ def _last_number(tx: Tx, destination: str, channel: str) -> int:
     return int(row[0] or 0)
 
 
-def _add(
-    tx: Tx,
-    destination: str,
-    seq: int,
-    state: str,
-    *,
-    channel: str | None = None,
-    number: int | None = None,
-    words: str | None = None,
-) -> None:
-    at = now_ms()
-    attempted, settled = (at, None) if state == "attempted" else (None, at)
+def _attempt(tx: Tx, destination: str, seq: int, channel: str, number: int) -> None:
     tx.do(
-        "INSERT INTO deliveries (destination, seq, state, channel, number, attempted_ms, settled_ms, words) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        "INSERT INTO deliveries (destination, seq, state, channel, number, attempted_ms) "
+        "VALUES (?, ?, 'attempted', ?, ?, ?)",
         destination,
         seq,
-        state,
         channel,
         number,
-        attempted,
-        settled,
-        words,
+        now_ms(),
     )
 
 
