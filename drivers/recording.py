@@ -149,6 +149,10 @@ def write_entries(entries: Iterable[Entry], at: int = 0) -> str:
 
 def parse(text: str) -> Recording:
     """Read a whole recording. Raises RecordingError."""
+    if text.startswith("\ufeff"):
+        raise RecordingError("line 1: begins with a byte order mark (BOM); save the recording as UTF-8 without it")
+    if text.partition("\n")[0].endswith("\r"):
+        raise RecordingError("line 1: ends with CR LF; save the recording with LF line ends")
     if not text.startswith(f"# format: {FORMAT}\n"):
         first = text.partition("\n")[0][:60]
         raise RecordingError(f'line 1: "{_safe(first)}" is no recording; its first line must be "# format: {FORMAT}"')

@@ -46,10 +46,15 @@ def write_recording(session: Session, path: Path) -> list[Path]:
     """Write the session's recordings and return their paths: `path`, then `NAME.2.SUFFIX` … if a cable was pulled."""
     written = []
     for number, text in enumerate(recordings(session), start=1):
-        place = path if number == 1 else path.with_name(f"{path.stem}.{number}{path.suffix}")
+        place = place_of(path, number)
         place.write_text(text, encoding="ascii", newline="\n")
         written.append(place)
     return written
+
+
+def place_of(path: Path, number: int) -> Path:
+    """Where the session's recording of that number (from 1) is written."""
+    return path if number == 1 else path.with_name(f"{path.stem}.{number}{path.suffix}")
 
 
 def escaped(data: bytes) -> str:

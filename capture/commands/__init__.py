@@ -3,19 +3,29 @@
 Rules of the room:
 - Exit codes: 0 good, 1 something to see to, 2 usage, 78 unusable configuration.
 - An error is one line on standard error that says what is wrong and the cure. No traceback for what a person can mend.
+- A pipe whose reader has gone (`| head`) is no error: exit code 0. Output that cannot be written is one: 1.
 - Data goes to standard output; what is only for people's eyes (progress) to a terminal, and nowhere in a pipe.
 - Times on screens are local with their zone; gases in ppm; nothing is shown by colour, symbol or pictogram alone.
 """
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import importlib
 import os
 import sys
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from capture.errors import TidewireError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+UNWRITABLE = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EBADF)
+"""How standard output fails. It has no file name in its error; every file that a command names has."""
 
 SECTIONS = {
     "Try": {
@@ -42,8 +52,22 @@ SECTIONS = {
 }
 
 
+class PipeClosed(Exception):  # noqa: N818 - nothing is wrong
+    """The reader of our pipe has gone (`| head`)."""
+
+
 class Commands(click.Group):
     """The group of all commands: knows their names and one line of each without importing any."""
+
+    def make_context(self, *args: Any, **given: Any) -> click.Context:  # noqa: ANN401 - as click's own
+        """As click's. (Help is printed here already.)"""
+        with _pipe():
+            return super().make_context(*args, **given)
+
+    def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401 - as click's own
+        """As click's."""
+        with _pipe():
+            return super().invoke(ctx)
 
     def list_commands(self, _context: click.Context) -> list[str]:
         """All names, in the order of the sections."""
@@ -64,10 +88,19 @@ class Commands(click.Group):
                 formatter.write_dl(list(names.items()))
 
 
+@contextlib.contextmanager
+def _pipe() -> Iterator[None]:
+    """Tell a closed pipe under a name of our own: click would end with exit code 1 where it sees a BrokenPipeError."""
+    try:
+        yield
+    except BrokenPipeError:
+        raise PipeClosed from None
+
+
 @click.command(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
 @click.version_option(None, "-V", "--version", package_name="tidewire", message="%(prog)s %(version)s")
 def main_group() -> None:
-    """Listen to any breath analyser; turn each result into one open record; lose none, guess none.
+    """Listen to breath analysers that a driver describes; turn each result into one open record; lose none, guess none.
 
     Try it without hardware: tidewire demo
     """
@@ -85,9 +118,19 @@ def main() -> None:
         code = error.exit_code
     except click.Abort:
         code = 1
-    except BrokenPipeError:
-        # The reader of our pipe has gone (`| head`): nothing is wrong. Python flushes standard output once more at its
-        # end and would complain then: let that flush go nowhere.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except PipeClosed:
+        _drop_output()
         code = 0
+    except OSError as error:
+        if error.filename is not None or error.errno not in UNWRITABLE:
+            raise
+        _drop_output()
+        words = f"the output cannot be written: {error.strerror}; free some space, or write it to another place"
+        click.echo(f"tidewire: {words}", err=True)
+        code = 1
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _drop_output() -> None:
+    """Python flushes standard output once more at its end and would complain then: let that flush go nowhere."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

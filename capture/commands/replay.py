@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import tempfile
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from uuid import UUID, uuid5
@@ -13,11 +13,13 @@ from uuid import UUID, uuid5
 import click
 
 from capture.commands import reconcile
-from capture.errors import UsageError
+from capture.commands.common import counted
+from capture.errors import ConfigError, TidewireError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from capture.config import Config
     from drivers.recording import Header, Recording
 
 JOURNALS = UUID("56500cb2-ff0e-475d-847f-d5aa416d5a02")
@@ -51,42 +53,108 @@ def command(
     from capture.record import numbers
 
     headers = [_recording(file).header for file in files]
+    _each_once(files, headers)
+    drivers = [driver or header.driver for header in headers]
+    _known(files, drivers, sheets, chosen=driver)
     with contextlib.ExitStack() as stack:
         data = journal or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="tidewire-replay-")))
-        drivers = [driver or header.driver for header in headers]
-        text = "\n".join(_configuration(files, headers, drivers, to, data, sheets))
+        _folders(to, data)
+        configs = [
+            _config(file, header, name, place, (to, data, sheets))
+            for place, (file, header, name) in enumerate(zip(files, headers, drivers, strict=True), 1)
+        ]
         # Named after what goes in: the same recordings and drivers always give the same records, byte for byte.
         whole = " ".join(f"{header.stream} {name}" for header, name in zip(headers, drivers, strict=True))
         named = uuid5(JOURNALS, whole)
         if journal is None:
             _free(to, named)
-        code, books = asyncio.run(_play(text, Path("replay"), named))
+        code, books = asyncio.run(_play(configs, named))
     if as_json:
         click.echo(numbers.dumps(books))
     else:
         reconcile.show(books, f"{len(files)} recording{'s' if len(files) > 1 else ''}")
         click.echo(f"Records are in {to}")
+    if wrong := _nothing_recognised(books):
+        raise TidewireError(f"{wrong}; is {' or '.join(dict.fromkeys(drivers))} the right driver? Choose with --driver")
     return code or int(not reconcile.closes(books))
 
 
-def _configuration(
-    files: Sequence[Path], headers: Sequence[Header], drivers: Sequence[str], to: Path, data: Path, sheets: Path | None
-) -> Iterator[str]:
+def _each_once(files: Sequence[Path], headers: Sequence[Header]) -> None:
+    """Raise UsageError where a recording is given twice, be it as a copy: a journal holds a stream once."""
+    seen: dict[UUID, Path] = {}
+    for file, header in zip(files, headers, strict=True):
+        if header.stream in seen:
+            first = seen[header.stream]
+            words = "is given twice" if first == file else f"is the same recording as {first}"
+            raise UsageError(f"{file}: {words}; name each recording once")
+        seen[header.stream] = file
+
+
+def _folders(to: Path, data: Path) -> None:
     for folder in (to, data):
         try:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise UsageError(f"{folder}: {error.strerror}; name a folder that can be made and written to") from None
+
+
+def _known(files: Sequence[Path], drivers: Sequence[str], sheets: Path | None, *, chosen: str | None) -> None:
+    """Find each driver before anything is written. Raises UsageError, ConfigError (a sheet that cannot be used)."""
+    from drivers import registry
+
+    if sheets is not None and not os.path.isdir(sheets):  # noqa: PTH112 - Path.is_dir raises where a folder is barred
+        raise UsageError(f"--sheets {sheets}: there is no such folder; name the one your driver sheets are in")
+    for file, name in zip(files, drivers, strict=True):
+        try:
+            registry.find(name, sheets and sheets.resolve())
+        except registry.DriverError as error:
+            where = f"{file}, header driver" if chosen is None else "--driver"
+            cure = "; or choose another with --driver" if chosen is None else ""
+            raise UsageError(f"{where}: {error}{cure}") from None
+        except ValueError as error:
+            raise ConfigError(str(error)) from None
+
+
+def _config(file: Path, header: Header, driver: str, place: int, folders: tuple[Path, Path, Path | None]) -> Config:
+    """The configuration of a bench with this recording alone: one analyser's recordings may be many.
+
+    Raises UsageError, which names what the person wrote: the configuration's own lines nobody has seen.
+    """
+    from capture.config import parse
+
+    to, data, _ = folders
+    try:
+        return parse("\n".join(_configuration(file, header, driver, place, folders)), Path("replay"))
+    except ConfigError as error:
+        at, _, words = str(error).partition(": ")
+        key = at.rpartition(", ")[2]
+        where = {"bench.data": f"--journal {data}", "destination.1.path": f"--to {to}"}.get(key)
+        if key == "analyser.1.id":
+            where = f"{file}, header analyser"
+        raise UsageError(f"{where or file}: {words}") from None
+
+
+def _configuration(
+    file: Path, header: Header, driver: str, place: int, folders: tuple[Path, Path, Path | None]
+) -> Iterator[str]:
+    to, data, sheets = folders
     yield '[bench]\nsite = "replay"\nname = "replay"\ntimezone = "UTC"'
     yield f"data = {_quoted(data.resolve())}"
     if sheets is not None:
         yield f"sheets = {_quoted(sheets.resolve())}"
     yield '[log]\nlevel = "error"'
-    for place, (file, header, driver) in enumerate(zip(files, headers, drivers, strict=True), 1):
-        yield f"[[analyser]]\nid = {_quoted(header.extra.get('analyser') or f'replay-{place}')}"
-        yield f"port = {_quoted(f'recording:{file.resolve()}')}"
-        yield f"driver = {_quoted(driver)}"
+    yield f"[[analyser]]\nid = {_quoted(header.extra.get('analyser') or f'replay-{place}')}"
+    yield f"port = {_quoted(f'recording:{file.resolve()}')}"
+    yield f"driver = {_quoted(driver)}"
     yield f'[[destination]]\nname = "files"\nkind = "folder"\npath = {_quoted(to.resolve())}'
+
+
+def _nothing_recognised(books: dict[str, Any]) -> str | None:
+    """What to say where bytes came and the driver knew nothing of them; else None."""
+    streams = books["streams"]
+    received = sum(one["received"] for one in streams)
+    known = sum(one["by_kind"].get(kind, 0) for one in streams for kind in ("result", "event", "progress"))
+    return None if known or not received else f"nothing was recognised in {counted(received, 'byte')}"
 
 
 def _free(to: Path, journal: UUID) -> None:
@@ -118,24 +186,20 @@ def _recording(file: Path) -> Recording:
         raise UsageError(f"{file}, {error}") from None
 
 
-async def _play(text: str, path: Path, journal: UUID) -> tuple[int, dict[str, Any]]:
+async def _play(configs: Sequence[Config], journal: UUID) -> tuple[int, dict[str, Any]]:
     from capture.clock import SystemClock
-    from capture.config import parse
     from capture.daemon import asks
     from capture.daemon.app import Service
-    from capture.daemon.drivers import drivers_for
     from capture.daemon.logs import set_up
     from capture.journal.store import Store
 
-    config = parse(text, path)
-    drivers_for(config)  # before anything is written
-    set_up(config.log.form, config.log.level)
+    set_up(configs[0].log.form, configs[0].log.level)
     code = 0
-    for analyser in config.analysers:  # one after the other: records have the same numbers every time
-        service = Service(replace(config, analysers=(analyser,)), SystemClock(), journal)
+    for config in configs:  # one after the other: records have the same numbers every time
+        service = Service(config, SystemClock(), journal)
         code = max(code, await service.run())
         if any(session.state == "stopped" for session in service.sessions):
             code = 1
             break
-    with Store.open(config.bench.data) as store:
+    with Store.open(configs[0].bench.data) as store:
         return code, await asks.answer(store, "reconcile", {"from_ms": 0, "until_ms": 1 << 52})

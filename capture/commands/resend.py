@@ -38,7 +38,7 @@ def command(
     which = _which(bench, since, span, refused=refused)
     asked = bench.ask_running("resend", destination=destination, **which)
     if asked is None:
-        raise TidewireError("the service is not running, and it alone sends; start it: systemctl start tidewire")
+        raise TidewireError(f"the service is not running, and it alone sends; start it: {bench.start_it}")
     if asked["job"] is None:
         told: dict[str, Any] = {"resend": None, "state": None, "words": ""}
     else:

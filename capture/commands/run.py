@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from capture.commands.common import config_option, load
+from capture.commands.common import config_option, load, not_permitted
+from capture.errors import TidewireError
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -27,6 +28,13 @@ def command(config_path: Path) -> int:
     from capture.daemon.logs import set_up
 
     config = load(config_path)
+    data = config.bench.data
+    owner = not_permitted(data)
+    if owner is not None:
+        raise TidewireError(
+            f"{data}: not permitted; it belongs to another user: sudo -u {owner} tidewire run --config {config_path}, "
+            f"or name a folder of your own in bench.data"
+        )
     set_up(config.log.form, config.log.level)
     # What is loaded by now stays to the end. Walked through each time, it makes every full collection a pause of 40 ms,
     # in which no byte is read and no answer comes.

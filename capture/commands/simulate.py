@@ -88,6 +88,9 @@ def command(  # noqa: PLR0913 - one argument an option
     """
     _check(people, speed, link=link, to=to, raw=raw, to_stdout=to_stdout)
     session = _session(format_name, seed, people, faults)
+    for path in (*_files(session, to, raw=raw), truth):
+        if path is not None and os.path.lexists(path):
+            raise UsageError(f"{path}: is there already; remove it, or name another file")
     if truth is not None:
         from simulators.truth import write_truth
 
@@ -128,6 +131,15 @@ def _session(format_name: str, seed: int, people: int, faults: str) -> Session:
             raise UsageError(f"--faults: {word!r} is no fault of a line; there are: {', '.join(FAULTS)}")
         kinds.append(known[word])
     return build(format_name, seed, people, faults=kinds)
+
+
+def _files(session: Session, to: Path | None, *, raw: bool) -> list[Path]:
+    """The files that `--to` would write: one more for each time the cable is pulled."""
+    from simulators.recording import place_of, recordings
+
+    if to is None:
+        return []
+    return [to] if raw else [place_of(to, number) for number, _ in enumerate(recordings(session), 1)]
 
 
 def _to_file(session: Session, to: Path, *, raw: bool) -> None:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from capture.commands.common import json_option, table, with_bench
+from capture.commands.common import counted, json_option, table, with_bench
 
 if TYPE_CHECKING:
     from capture.commands.common import Bench
@@ -44,7 +44,7 @@ def _show(bench: Bench, status: dict[str, Any]) -> None:
     journal = status["journal"]
     click.echo(f"{status['bench']} at {status['site']}: {status['headline']}")
     click.echo(
-        f"Stored: {journal['records']} records in {journal['streams']} streams; "
+        f"Stored: {counted(journal['records'], 'record')} in {counted(journal['streams'], 'stream')}; "
         f"the latest received {bench.local(journal['last_record_ms'])}"
     )
     if status["analysers"]:

@@ -2,7 +2,8 @@
 
 The folder: systemd's RuntimeDirectory, else /run/tidewire, else the user's own runtime folder, else one below the
 temporary folder that only this user can enter. The service takes the first it can write to; a command the first in
-which the socket is.
+which the socket is. A folder that this user may not enter is passed over by both, so that the service of an ordinary
+user and this user's commands meet even where /run/tidewire is another's.
 """
 
 from __future__ import annotations
@@ -12,13 +13,15 @@ import os
 import tempfile
 from pathlib import Path
 
+SYSTEM = Path("/run/tidewire")
+
 
 def _folders() -> list[Path]:
     named = [Path(name) for name in os.environ.get("RUNTIME_DIRECTORY", "").split(":") if name]
     own = os.environ.get("XDG_RUNTIME_DIR")
     return [
         *named,
-        Path("/run/tidewire"),
+        SYSTEM,
         *([Path(own) / "tidewire"] if own else []),
         Path(tempfile.gettempdir()) / f"tidewire-{os.getuid()}",
     ]
@@ -33,13 +36,32 @@ def to_listen(data: Path) -> Path:
     for folder in _folders():
         try:
             folder.mkdir(mode=0o750, exist_ok=True)
+            mine = os.access(folder, os.W_OK | os.X_OK) and folder.stat().st_uid in (0, os.getuid())
         except OSError:
             continue
-        if os.access(folder, os.W_OK) and folder.stat().st_uid in (0, os.getuid()):
+        if mine:
             return folder / _name(data)
     raise OSError("no folder for the control socket: /run/tidewire cannot be made, and there is no runtime folder")
 
 
 def to_ask(data: Path) -> Path | None:
-    """The socket of a running service of this data folder, or None."""
-    return next((folder / _name(data) for folder in _folders() if (folder / _name(data)).exists()), None)
+    """The socket of a running service of this data folder, or None: none is to be seen (see `barred`)."""
+    return next((folder / _name(data) for folder in _folders() if _there(folder / _name(data))), None)
+
+
+def barred() -> Path | None:
+    """The first folder that is there and that this user may not enter: a service may be there unseen."""
+    return next(
+        (folder for folder in _folders() if _there(folder) is not False and not os.access(folder, os.X_OK)), None
+    )
+
+
+def _there(path: Path) -> bool | None:
+    """Whether the path exists; None where this user may not see it."""
+    try:
+        path.stat()
+    except PermissionError:
+        return None  # Path.exists would raise it
+    except OSError:
+        return False
+    return True

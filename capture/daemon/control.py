@@ -31,7 +31,6 @@ if TYPE_CHECKING:
 log = structlog.get_logger()
 
 GROUP = "tidewire"
-LINE_MOST = 64 * 1024 * 1024
 ASK_WITHIN_S = 10.0
 
 ASKER: ContextVar[str] = ContextVar("asker", default="service")

@@ -7,6 +7,7 @@ Rules of the room:
 
 from __future__ import annotations
 
+import grp
 import os
 import tempfile
 from dataclasses import dataclass
@@ -37,19 +38,41 @@ class Point:
 def points(config: Config) -> Iterator[Point]:
     """Everything that can be looked at without disturbing anything."""
     yield _data(config)
+    if config.bench.sheets is not None:
+        yield _sheets(config.bench.sheets)
     for place, analyser in enumerate(config.analysers):
         yield _driver(config, place, analyser)
         yield _port(analyser)
     for destination in config.destinations:
         if isinstance(destination, FolderDestination):
             yield _folder(destination)
+            if destination.group is not None:
+                yield _group(destination, destination.group)
+
+
+def _sheets(folder: Path) -> Point:
+    about = f"sheets folder {folder}"
+    if not os.path.isdir(folder):  # noqa: PTH112 - Path.is_dir raises where a folder above is barred
+        return Point(about, good=False, words="is not there; make it, or put bench.sheets right")
+    if not os.access(folder, os.R_OK | os.X_OK):
+        return Point(about, good=False, words=f"cannot be read by this user; sudo chmod a+rx {folder}")
+    return Point(about, good=True, words="is there")
+
+
+def _group(destination: FolderDestination, name: str) -> Point:
+    about = f"group {name} of {destination.name}"
+    try:
+        number = grp.getgrnam(name).gr_gid
+    except KeyError:
+        return Point(about, good=False, words=f"is not known here; sudo groupadd {name}, or name another")
+    return Point(about, good=True, words=f"is group {number} here")
 
 
 def _data(config: Config) -> Point:
     folder = config.bench.data
     about = f"data folder {folder}"
-    if not folder.is_dir():
-        parent = next(parent for parent in folder.parents if parent.exists())
+    if not os.path.isdir(folder):  # noqa: PTH112 - Path.is_dir raises where a folder above is barred
+        parent = next(parent for parent in folder.parents if os.path.exists(parent))  # noqa: PTH110 - likewise
         if os.access(parent, os.W_OK):
             return Point(about, good=True, words="will be made at the first start")
         return Point(about, good=False, words=f"is not there and cannot be made; sudo install -d -o tidewire {folder}")
@@ -106,7 +129,7 @@ def _port(analyser: Analyser) -> Point:
 
 def _recording(about: str, path: Path) -> Point:
     try:
-        parsed = recording.parse(path.read_text(encoding="utf-8"))
+        parsed = recording.decode(path.read_bytes())
     except OSError as error:
         return Point(about, good=False, words=f"{error.strerror}; name a recording that this user can read")
     except ValueError as error:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import grp
 import json
 import os
 import pty
@@ -127,3 +128,52 @@ def test_looking_leaves_nothing_behind(desk: Desk) -> None:
     desk.type("check")
 
     assert sorted(str(path) for path in desk.folder.rglob("*")) == before
+
+
+def test_a_group_that_does_not_exist_is_to_be_seen_to(desk: Desk, device: str) -> None:
+    change(desk, f"{desk.folder}/no-such-device", device)
+    change(desk, f'path = "{desk.folder}/breath"', f'path = "{desk.folder}/breath"\ngroup = "no-such-group"')
+
+    result = desk.type("check")
+
+    assert result.exit_code == 1
+    assert (
+        "SEE TO: group no-such-group of files: is not known here; sudo groupadd no-such-group, or name another"
+        in result.output
+    )
+
+
+def test_a_group_that_exists_is_good(desk: Desk, device: str) -> None:
+    change(desk, f"{desk.folder}/no-such-device", device)
+    group = grp.getgrgid(os.getgid()).gr_name
+    change(desk, f'path = "{desk.folder}/breath"', f'path = "{desk.folder}/breath"\ngroup = "{group}"')
+
+    assert desk.type("check").exit_code == 0
+
+
+def test_a_folder_of_sheets_that_is_not_there_is_to_be_seen_to(desk: Desk, device: str) -> None:
+    change(desk, f"{desk.folder}/no-such-device", device)
+    change(desk, 'name = "bench-1"', f'name = "bench-1"\nsheets = "{desk.folder}/sheets"')
+
+    missing = desk.type("check")
+    (desk.folder / "sheets").mkdir()
+    there = desk.type("check")
+
+    assert missing.exit_code == 1
+    assert f"SEE TO: sheets folder {desk.folder}/sheets: is not there; make it, or put bench.sheets right" in (
+        missing.output
+    )
+    assert there.exit_code == 0
+
+
+def test_a_recording_that_is_no_text_is_refused_in_the_words_of_replay(desk: Desk) -> None:
+    change(desk, f"{desk.folder}/no-such-device", f"recording:{desk.folder}/binary")
+    (desk.folder / "binary").write_bytes(b"\x7fELF\xff\x00")
+
+    checked = desk.type("check")
+    played = desk.type("replay", str(desk.folder / "binary"), "--to", str(desk.folder / "out"))
+
+    words = "line 1: not UTF-8 text, so no recording; record the stream again"
+    assert checked.exit_code == 78
+    assert checked.output.splitlines()[2] == f"SEE TO: port recording:{desk.folder}/binary of h2-a: {words}"
+    assert str(played.exception).endswith(words)

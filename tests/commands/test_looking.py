@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
+from capture.commands.common import DEFAULT_CONFIG, Bench, load, moment
 from capture.journal import records
 from capture.journal.store import Store
 from capture.record import text
@@ -22,6 +25,13 @@ def test_status_of_a_stopped_bench_says_how_to_start_it_and_exits_1(morning: Des
     assert result.exit_code == 1
     assert f"the service is not running; start it: tidewire run --config {morning.config}" in result.output
     assert "CET" in result.output
+
+
+def test_the_default_configuration_is_served_by_systemd_and_another_by_hand(morning: Desk) -> None:
+    config = load(morning.config)
+
+    assert Bench(replace(config, path=Path(DEFAULT_CONFIG))).start_it == "systemctl start tidewire"
+    assert Bench(replace(config, path=Path("/srv/a b.toml"))).start_it == "tidewire run --config '/srv/a b.toml'"
 
 
 def test_status_lists_refused_frames_under_names_that_explain_takes(morning: Desk) -> None:
@@ -82,6 +92,63 @@ def test_a_time_that_is_none_is_refused_with_an_example(morning: Desk) -> None:
 
     assert result.exit_code == 2
     assert "write a local day or time such as 2026-11-24" in str(result.exception)
+
+
+def test_one_is_not_many(morning: Desk) -> None:
+    assert morning.type("readings", "--last", "1").output.startswith("1 reading\n")
+    assert morning.type("readings", "--last", "2").output.startswith("2 readings\n")
+    assert morning.type("readings", "--events", "--last", "1").output.startswith("1 event\n")
+
+
+# In Zurich the clocks went from 02:00 to 03:00 on 2026-03-29, and go from 03:00 to 02:00 on 2026-10-25 (Directive
+# 2000/84/EC: last Sundays of March and October, 01:00 UTC).
+def test_a_time_that_the_clocks_leave_out_is_refused_with_the_same_moment_as_they_show_it(morning: Desk) -> None:
+    result = morning.type("readings", "--since", "2026-03-29T02:30")
+
+    assert result.exit_code == 2
+    assert str(result.exception) == (
+        "--since 2026-03-29T02:30: there is no such time in Europe/Zurich, the clocks were put forward; "
+        "write 2026-03-29T03:30, the same moment by the clocks of then"
+    )
+
+
+def test_of_a_time_that_is_there_twice_the_earlier_is_taken_and_that_is_said(
+    morning: Desk, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bench = Bench(load(morning.config))
+
+    taken = moment(bench, "--since", "2026-10-25T02:30")
+
+    said = capsys.readouterr()
+    assert taken == moment(bench, "--since", "2026-10-25T00:30+00:00")
+    assert (said.out, said.err.count("\n")) == ("", 1)
+    assert "the earlier is taken (CEST); write 2026-10-25T02:30+01:00 for the later" in said.err
+
+
+@pytest.mark.parametrize(
+    ("text", "utc"),
+    [
+        ("2026-10-25T02:30+01:00", "2026-10-25T01:30+00:00"),
+        ("2026-10-25T03:00", "2026-10-25T02:00+00:00"),
+        ("2026-03-29T01:59", "2026-03-29T00:59+00:00"),
+        ("2026-10-25", "2026-10-24T22:00+00:00"),
+    ],
+)
+def test_a_time_that_is_there_once_is_taken_in_silence(
+    morning: Desk, capsys: pytest.CaptureFixture[str], text: str, utc: str
+) -> None:
+    bench = Bench(load(morning.config))
+
+    assert moment(bench, "--since", text) == moment(bench, "--since", utc)
+    assert capsys.readouterr().err == ""
+
+
+def test_a_day_whose_midnight_the_clocks_leave_out_begins_when_it_begins(morning: Desk) -> None:
+    # Cairo, 2026-04-24: from 00:00 to 01:00 (public time zone database, rule Egypt: last Friday of April).
+    config = load(morning.config)
+    bench = Bench(replace(config, bench=config.bench.model_copy(update={"timezone": "Africa/Cairo"})))
+
+    assert moment(bench, "--since", "2026-04-24") == moment(bench, "--since", "2026-04-23T22:00+00:00")
 
 
 def test_events_are_listed_in_words(morning: Desk) -> None:

@@ -122,4 +122,5 @@ def test_without_the_service_it_says_how_to_start_it(morning: Desk) -> None:
     result = morning.type("resend", "--destination", "files", "--refused")
 
     assert result.exit_code == 1
-    assert "the service is not running, and it alone sends; start it: systemctl start tidewire" in str(result.exception)
+    cure = f"start it: tidewire run --config {morning.config}"
+    assert f"the service is not running, and it alone sends; {cure}" in str(result.exception)

@@ -165,3 +165,23 @@ def test_a_closed_pipe_behind_standard_output_is_no_error() -> None:
         process.wait(20)
     assert process.returncode == 0
     assert errors == b""
+
+
+@pytest.mark.parametrize("taken", ["morning.rec", "morning.2.rec", "truth.jsonl"])
+def test_a_file_that_is_there_is_left_alone_and_nothing_else_is_written(tmp_path: Path, taken: str) -> None:
+    (tmp_path / taken).write_text("precious")
+    words = ["--faults", "unplug", "--to", str(tmp_path / "morning.rec"), "--truth", str(tmp_path / "truth.jsonl")]
+
+    with pytest.raises(UsageError, match="is there already; remove it, or name another file"):
+        run("label-block", *words)
+
+    assert [(path.name, path.read_text()) for path in tmp_path.iterdir()] == [(taken, "precious")]
+
+
+def test_bare_bytes_never_replace_a_file_either(tmp_path: Path) -> None:
+    (tmp_path / "bytes").write_text("precious")
+
+    with pytest.raises(UsageError, match="is there already"):
+        run("label-block", "--to", str(tmp_path / "bytes"), "--raw")
+
+    assert (tmp_path / "bytes").read_text() == "precious"

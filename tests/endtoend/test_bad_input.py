@@ -222,7 +222,8 @@ RECORDING = registry.SHEETS / "delimited-line" / "recordings" / "breath.txt"
         (b"\xff\xfe\x00", "line 1: not UTF-8 text"),
         (RECORDING.read_bytes().replace(b" < ", b" ? ", 1), '"?" is no known word'),
         (RECORDING.read_bytes().replace(b"# stream: ", b"# stream: x", 1), "is no stream; write a UUID"),
-        (RECORDING.read_bytes().replace(b"\n", b"\r\n"), "line 1: "),
+        (RECORDING.read_bytes().replace(b"\n", b"\r\n"), "line 1: ends with CR LF; save the recording with LF"),
+        (b"\xef\xbb\xbf" + RECORDING.read_bytes(), "line 1: begins with a byte order mark (BOM); save"),
     ],
 )
 def test_a_truncated_or_foreign_recording_is_refused_by_its_line_and_nothing_is_made(
@@ -251,9 +252,46 @@ def test_a_recording_that_is_missing_and_a_target_that_is_a_file_are_said(tidewi
 def test_a_driver_that_no_recording_needs_is_refused_before_anything_is_written(
     tidewire: Tidewire, tmp_path: Path
 ) -> None:
-    (tmp_path / "out").mkdir()
-
     code, said = tidewire("replay", str(RECORDING), "--to", str(tmp_path / "out"), "--driver", "no-such-line")
 
-    assert code == 78
-    assert "no-such-line" in one_line(said)
+    assert code == 2
+    assert one_line(said).startswith('--driver: no driver "no-such-line"')
+
+
+def test_a_driver_that_a_recording_names_and_that_is_not_there_is_refused_by_the_recordings_name(
+    tidewire: Tidewire, tmp_path: Path
+) -> None:
+    (tmp_path / "some.txt").write_bytes(RECORDING.read_bytes().replace(b"driver: delimited-line", b"driver: our-line"))
+
+    code, said = tidewire("replay", str(tmp_path / "some.txt"), "--to", str(tmp_path / "out"))
+
+    assert code == 2
+    assert one_line(said).startswith(f'{tmp_path}/some.txt, header driver: no driver "our-line"')
+    assert "--driver" in said
+
+
+def test_a_recording_that_is_given_twice_is_refused_by_its_name(tidewire: Tidewire, tmp_path: Path) -> None:
+    code, said = tidewire("replay", str(RECORDING), str(RECORDING), "--to", str(tmp_path / "out"))
+
+    assert code == 2
+    assert one_line(said) == f"{RECORDING}: is given twice; name each recording once"
+
+
+def test_a_recording_whose_analyser_is_no_name_is_refused_by_its_header(tidewire: Tidewire, tmp_path: Path) -> None:
+    text = RECORDING.read_text().replace("# purpose", "# analyser: bay 1!\n# purpose")
+    (tmp_path / "some.txt").write_text(text)
+    (tmp_path / "out").mkdir()
+
+    code, said = tidewire("replay", str(tmp_path / "some.txt"), "--to", str(tmp_path / "out"))
+
+    assert code == 2
+    assert one_line(said).startswith(f"{tmp_path}/some.txt, header analyser: ")
+
+
+def test_a_folder_of_sheets_that_is_not_there_is_refused(tidewire: Tidewire, tmp_path: Path) -> None:
+    sheets = str(tmp_path / "none")
+
+    code, said = tidewire("replay", str(RECORDING), "--to", str(tmp_path / "out"), "--sheets", sheets)
+
+    assert code == 2
+    assert one_line(said).startswith(f"--sheets {sheets}: there is no such folder; ")
