@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 @click.option("--since", help="From this local day or time on, e.g. 2026-11-24 or 2026-11-24T10:30.")
 @click.option("--last", type=click.IntRange(1, 100_000), help="Only so many, the latest.  [default: 20 on a screen]")
 @click.option("--events", is_flag=True, help="Events of analysers and ports instead.")
-@click.option("--unbound", is_flag=True, help="Only breaths that belong to no breath test (yet).")
+@click.option("--unbound", is_flag=True, help="Only breaths, and what may be one, that belong to no breath test (yet).")
 @click.option("--encoding", type=click.Choice(["json", "csv"]), help="Print data in this encoding instead of a list.")
 @click.option("--json", "as_json", is_flag=True, help="The same as --encoding json.")
 def command(
