@@ -4,8 +4,8 @@
 
 The journal is made once by copying the rows of a real one (a stream of real lines through the real service) in bulk, with
 new ids in columns and texts; it takes some 3 kB a row on the disk, is kept in the folder under the name
-`tidewire-millions-COUNT`, and is put back as it was after each run. The floor is the same service with the same
-destinations over a journal of as many rows as are drained. Budget: READY in < 1 s, < 80 MB resident while it drains,
+`tidewire-millions-TABLES-COUNT` (with a digest of the journal's tables), and is put back as it was after each run. The
+floor is the same service with the same destinations over a journal of as many rows as are drained. Budget: READY in < 1 s, < 80 MB resident while it drains,
 `tidewire status` answers in < 1 s.
 """
 
@@ -17,6 +17,7 @@ import shutil
 import subprocess
 import sys
 import time
+from importlib import resources
 from statistics import median
 from typing import TYPE_CHECKING
 from uuid import UUID
@@ -46,7 +47,7 @@ _COPIES = (
     ),
     (
         "INSERT INTO items (stream, n, kind, first, last, spans, heard_ms, detail, record) "
-        "SELECT stream + :k * :streams, n, kind, first, last, spans, heard_ms + :k * 60000, detail, record "
+        "SELECT stream + :k * :streams, n, kind, first, last, spans, heard_ms + :k * 60000, detail, record + :k * :records "
         "FROM items WHERE stream <= :streams"
     ),
     (
@@ -66,8 +67,7 @@ def main(argv: list[str] | None = None) -> None:
     """Print the figures."""
     given = common.arguments(__doc__, rounds=3, count=5_000_000, drain=20_000).parse_args(argv)
     common.load_now()
-    few = given.folder / f"tidewire-millions-{given.drain}"
-    many = given.folder / f"tidewire-millions-{given.count}"
+    few, many = (given.folder / f"tidewire-millions-{_tables()}-{count}" for count in (given.drain, given.count))
     made = [each for each in (few, many) if not each.exists()]
     with common.Scratch(given.folder) as scratch:
         if made:
@@ -82,6 +82,11 @@ def main(argv: list[str] | None = None) -> None:
             if given.count < 1_000_000:  # a sample: nothing is worth keeping
                 for place in made:
                     shutil.rmtree(place)
+
+
+def _tables() -> str:
+    scripts = sorted((resources.files("capture.journal") / "sql").iterdir(), key=lambda each: each.name)
+    return hashlib.sha256(b"".join(each.read_bytes() for each in scripts)).hexdigest()[:8]
 
 
 def seed(folder: Path) -> Path:
@@ -160,6 +165,7 @@ class Journal:
         streams, acts, records = self._before
         with journal:
             journal.execute("DELETE FROM deliveries")
+            journal.execute("DELETE FROM tallies")
             journal.execute("DELETE FROM records WHERE seq > ?", (records,))
             journal.execute("DELETE FROM items WHERE stream > ?", (streams,))
             journal.execute("DELETE FROM chunks WHERE stream > ?", (streams,))
