@@ -133,6 +133,8 @@ def not_permitted(data: Path) -> str | None:
 
     try:
         owner = data.stat().st_uid
+        if os.statvfs(data).f_flag & os.ST_RDONLY:
+            return None  # nobody may write there: whose it is, is not the question
         if os.access(data, os.W_OK | os.X_OK):
             journal = data / FILE_NAME
             owner = journal.stat().st_uid
