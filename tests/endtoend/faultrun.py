@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
 LASTS_S = (0.3, 1.5)
 """How long a fault lasts. A stuck broker is noticed by nobody in that time; a longer one is a test of its own."""
-RESTS_S = {"broker": (0.1, 1.0), "folder": (0.1, 1.0), "service": (0.5, 4.0)}
+RESTS_S = {"broker": (0.1, 1.0), "folder": (0.1, 1.0), "service": (1.5, 4.0)}
 """How long nothing happens to each of the three in between."""
 LOOK_EVERY_S = 0.1
 SETTLED_WITHIN_S = 120.0
