@@ -202,6 +202,24 @@ class Client(aiomqtt.Client):
             raise ConnectionAbortedError("given up")
         super()._on_socket_open(client, userdata, sock)
 
+    def _on_socket_register_write(self, client: Any, userdata: Any, sock: Any) -> None:  # noqa: ANN401, ARG002 - as aiomqtt's
+        """May be in that thread. A socket that is closed by the time of the loop's next turn must not be waited for.
+
+        aiomqtt passes its number on, which may by then be that of another connection.
+        """
+        self._loop.call_soon_threadsafe(self._write_soon, client, sock)
+
+    def _write_soon(self, client: Any, sock: Any) -> None:  # noqa: ANN401 - as aiomqtt's
+        if sock.fileno() >= 0:
+            self._loop.add_writer(sock.fileno(), self._write, client)
+
+    def _write(self, client: Any) -> None:  # noqa: ANN401 - as aiomqtt's
+        try:
+            client.loop_write()
+        except Exception as error:  # noqa: BLE001 - as aiomqtt: whatever it is, the connection is broken
+            if not self._disconnected.done():
+                self._disconnected.set_exception(error)
+
     def _on_connect(self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None) -> None:  # noqa: ANN401 - as aiomqtt's
         if reason_code.is_failure:
             self._refused = Said(reason_code.value, getattr(properties, "ReasonString", None))
