@@ -35,7 +35,7 @@ def set_up(form: Literal["lines", "json"] = "lines", level: str = "info") -> Non
         ],
         wrapper_class=structlog.make_filtering_bound_logger(getattr(logging, level.upper())),
         logger_factory=structlog.PrintLoggerFactory(file=sys.stderr),
-        cache_logger_on_first_use=True,
+        cache_logger_on_first_use=False,  # set up again (a test, a command in this process) must count everywhere
     )
 
 
