@@ -175,7 +175,8 @@ def open_streams(tx: Tx, analyser: str) -> list[int]:
     """Streams of an analyser that have no end yet: after a start, those that a crash cut off."""
     rows = tx.all(
         "SELECT no FROM streams s WHERE analyser = ? "
-        "AND NOT EXISTS (SELECT 1 FROM chunks c WHERE c.stream = s.no AND c.ended IS NOT NULL) ORDER BY no",
+        "AND NOT EXISTS (SELECT 1 FROM chunks c INDEXED BY chunks_ended WHERE c.stream = s.no AND c.ended IS NOT NULL) "
+        "ORDER BY no",
         analyser,
     )
     return [no for (no,) in rows]
@@ -183,7 +184,7 @@ def open_streams(tx: Tx, analyser: str) -> list[int]:
 
 def ended(tx: Tx, no: int) -> str | None:
     """Why the stream ended, or None while it goes on."""
-    row = tx.one("SELECT ended FROM chunks WHERE stream = ? AND ended IS NOT NULL", no)
+    row = tx.one("SELECT ended FROM chunks INDEXED BY chunks_ended WHERE stream = ? AND ended IS NOT NULL", no)
     return row and str(row[0])
 
 

@@ -14,7 +14,7 @@ import apsw
 import pytest
 
 from capture.acts import hear, keep, look
-from capture.journal import carried, deliveries, records, resends
+from capture.journal import carried, deliveries, records, resends, streams
 from capture.journal.deliveries import Answer
 from capture.journal.store import Store
 from tests import kit
@@ -81,6 +81,21 @@ def _fill(tx: Tx, count: int) -> None:
     )
 
 
+def _receive(tx: Tx, count: int) -> None:
+    """One stream that has ended, of so many commits."""
+    no = streams.begin(tx, kit.head())
+    tx.do(
+        "INSERT INTO chunks (stream, no, first, size, heard_ms, rest, items, ended, script) "
+        "SELECT ?, i, i, 1, i, 1, i, iif(i = ?, 'gone', NULL), '0 < x' FROM n",
+        no,
+        count,
+    )
+    tx.do(
+        "INSERT INTO items (stream, n, kind, first, last, heard_ms) SELECT ?, i, 'result', i, i + 1, i FROM n",
+        no,
+    )
+
+
 def _latest(tx: Tx) -> None:
     """The newest row at `files` has no answer yet."""
     tx.do("UPDATE deliveries SET state = 'attempted' WHERE seq = (SELECT max(seq) FROM records)")
@@ -121,6 +136,11 @@ ASKED_OF_CODE: dict[str, Callable[[Tx], Any]] = {
     "the latest readings": partial(look.readings, skip_to_last=20),
     "an analyser's state": lambda tx: records.state_of(tx, "h2-a"),
     "what happened last": lambda tx: look.refused(tx, 20),
+    "streams without an end": lambda tx: streams.open_streams(tx, "h2-a"),
+    "why a stream ended": lambda tx: streams.ended(tx, 1),
+    "the last rest": lambda tx: streams.last_rest(tx, 1),
+    "the latest streams": look.streams_seen,
+    "the books of a destination": lambda tx: deliveries.counts(tx, "files"),
 }
 
 
@@ -132,6 +152,7 @@ def journals(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
         place = tmp_path_factory.mktemp("journal")
         with Store.open(place, create=True) as store:
             store.call(partial(_fill, count=count))
+            store.call(partial(_receive, count=count))
             store.call(_latest)
         places.append(place)
     return places[0], places[1]
