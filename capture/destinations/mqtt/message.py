@@ -9,6 +9,7 @@ MQTT 3.1.1 has no properties: only topic and payload are sent then.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from capture.record.schema import RECORDS
@@ -58,16 +59,30 @@ def message_of(parcel: Parcel, topics: Topics, epoch: UUID, *, properties: bool 
 
 def packed(attributes: dict[str, str]) -> Packed:
     """Properties of JSON text with those user properties, in that order (MQTT 5.0 §2.2.2)."""
-    made = [b"\x01\x01\x03", _text(CONTENT_TYPE)]  # payload format indicator: 1, UTF-8; content type
-    for name, value in attributes.items():
-        made += (b"\x26", _text(name), _text(value))  # user property
-    body = b"".join(made)
+    made = [
+        _kept_property(name, value) if name in _KEPT else _property(name, value) for name, value in attributes.items()
+    ]
+    body = _HEAD + b"".join(made)
     return Packed(_varied(len(body)) + body)
+
+
+def _property(name: str, value: str) -> bytes:
+    """A user property."""
+    return b"\x26" + _text(name) + _text(value)
+
+
+_KEPT = frozenset({"specversion", "source", "type", "dataschema", "epoch", "purpose"})
+"""What is the same from message to message of a topic."""
+
+_kept_property = lru_cache(maxsize=256)(_property)
 
 
 def _text(text: str) -> bytes:
     data = text.encode()
     return len(data).to_bytes(2, "big") + data
+
+
+_HEAD = b"\x01\x01\x03" + _text(CONTENT_TYPE)  # payload format indicator: 1, UTF-8; content type
 
 
 def _varied(number: int) -> bytes:
