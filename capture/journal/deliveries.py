@@ -116,6 +116,11 @@ def take_up(
         "INSERT INTO deliveries (destination, seq, state, settled_ms, words) VALUES (?, ?, 'skipped', ?, ?)",
         [(destination, seq, at, words) for seq, words in skipped],
     )
+    tx.many(
+        "INSERT INTO deliveries (destination, seq, state, channel, number, attempted_ms) "
+        "VALUES (?, ?, 'attempted', ?, ?, ?)",
+        [(destination, parcel.seq, parcel.channel, parcel.number, at) for parcel in found[0]],
+    )
     return found
 
 
@@ -126,8 +131,8 @@ def _look(
     most: int,
     skipped: list[tuple[int, str]],
 ) -> tuple[list[Parcel], bool]:
-    """As `take_up`; what is to be skipped, and why, is added to `skipped`."""
-    busy: set[UUID] | None = None  # asked for only once there is something to take up: this rides in every commit
+    """As `take_up`, but stores nothing; what is to be skipped, and why, is added to `skipped`."""
+    busy: set[bytes] | None = None  # asked for only once there is something to take up: this rides in every commit
     parcels: list[Parcel] = []
     numbers: dict[str, int] = {}
     edge = frontier(tx, destination)
@@ -149,15 +154,15 @@ def _look(
             if tx.one("SELECT 1 FROM records WHERE id = ? AND revision > ?", key, revision) is not None:
                 skipped.append((seq, "superseded before it was sent"))
                 continue
-            record_id = UUID(bytes=key)
-            if record_id in busy or len(parcels) == most:
+            if key in busy or len(parcels) == most:
                 return parcels, False
             if channel not in numbers:
                 numbers[channel] = _last_number(tx, destination, channel)
             numbers[channel] += 1
-            busy.add(record_id)
-            _attempt(tx, destination, seq, channel, numbers[channel])
-            parcels.append(Parcel(seq, kind, record_id, revision, analyser, time_ms, channel, numbers[channel], text))
+            busy.add(key)
+            parcels.append(
+                Parcel(seq, kind, UUID(bytes=key), revision, analyser, time_ms, channel, numbers[channel], text)
+            )
         if len(page) < size or len(parcels) == most:
             break
         edge = page[-1][0]
@@ -168,14 +173,14 @@ def _look(
     return parcels, False
 
 
-def _flying(tx: Tx, destination: str) -> set[UUID]:
-    """The ids of what was attempted and has no answer."""
+def _flying(tx: Tx, destination: str) -> set[bytes]:
+    """The ids (their bytes) of what was attempted and has no answer."""
     rows = tx.all(
         "SELECT r.id FROM deliveries d INDEXED BY deliveries_open CROSS JOIN records r USING (seq) "
         "WHERE d.destination = ? AND d.state = 'attempted'",
         destination,
     )
-    return {UUID(bytes=key) for (key,) in rows}
+    return {key for (key,) in rows}
 
 
 def _last_number(tx: Tx, destination: str, channel: str) -> int:
@@ -186,18 +191,6 @@ def _last_number(tx: Tx, destination: str, channel: str) -> int:
         channel,
     )
     return int(row[0] or 0)
-
-
-def _attempt(tx: Tx, destination: str, seq: int, channel: str, number: int) -> None:
-    tx.do(
-        "INSERT INTO deliveries (destination, seq, state, channel, number, attempted_ms) "
-        "VALUES (?, ?, 'attempted', ?, ?, ?)",
-        destination,
-        seq,
-        channel,
-        number,
-        now_ms(),
-    )
 
 
 def settle(tx: Tx, destination: str, answers: Sequence[Answer]) -> int:
