@@ -15,17 +15,21 @@ from uuid import UUID
 from capture.journal import streams
 from capture.journal.store import Tx, now_ms
 from capture.record import numbers, text
-from capture.record.moment import AnalyserState, Calibrated, Moment
+from capture.record.breath_test import BreathTest
+from capture.record.moment import AnalyserState, Calibrated, Commissioned, Moment, Start
+from capture.record.reading import BreathReading
 
 if TYPE_CHECKING:
     from capture.record.moment import Bench, Heard, Outcome
+    from capture.record.text import Record
 
 
-KINDS = {"breath-reading/1": "reading", "analyser-event/1": "event"}
+KINDS = {"breath-reading/1": "reading", "analyser-event/1": "event", "breath-test/1": "test"}
 """What a record's format is called in the journal, on screens and in the names of folders."""
 
 
 ROWS_A_LOOK = 20_000
+NOWHERE: tuple[int | None, int | None] = (None, None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +52,8 @@ class Act:
     """Something done. `happened` is when, `cause` the (stream number, item place) that began it, if one did.
 
     `state`: the analyser's state from here on; None = unchanged. `body`: what belongs to this kind of act.
+    A person's act: `who` are the initials they stated, `asker` is the user of the operating system beside them.
+    `test`: the breath test it belongs to.
     """
 
     kind: str
@@ -58,6 +64,8 @@ class Act:
     why: str | None = None
     state: AnalyserState | None = None
     body: dict[str, Any] | None = None
+    asker: str | None = None
+    test: UUID | None = None
 
 
 def act(tx: Tx, done: Act) -> int:
@@ -66,11 +74,13 @@ def act(tx: Tx, done: Act) -> int:
     if done.state is not None:
         tx.seen.pop(("state", done.analyser), None)
     return tx.do(
-        "INSERT INTO acts (kind, who, analyser, stream, item, happened_ms, recorded_ms, why, state, body) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        "INSERT INTO acts (kind, who, asker, analyser, test, stream, item, happened_ms, recorded_ms, why, state, body) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         done.kind,
         done.who,
+        done.asker,
         done.analyser,
+        done.test and done.test.bytes,
         stream,
         item,
         streams.milliseconds(done.happened),
@@ -108,11 +118,26 @@ def _state_of(tx: Tx, analyser: str) -> AnalyserState:
     if row is None:
         return AnalyserState()
     data = numbers.loads(row[0])
-    since, calibration = data.pop("on_since"), data.pop("calibration", None)
-    if calibration is not None:
-        at, event = datetime.fromisoformat(calibration.pop("at")), UUID(calibration.pop("event"))
-        calibration = Calibrated(at=at, event=event, **calibration)
-    return AnalyserState(on_since=since and datetime.fromisoformat(since), calibration=calibration, **data)
+    since, commissioned = data.pop("on_since"), data.pop("commissioned")
+    return AnalyserState(
+        on_since=since and datetime.fromisoformat(since),
+        calibration=_calibrated(data.pop("calibration")),
+        gas_check=_calibrated(data.pop("gas_check")),
+        commissioned=commissioned and Commissioned(at=datetime.fromisoformat(commissioned.pop("at")), **commissioned),
+        under_way=tuple(_start(each) for each in data.pop("under_way")),
+        **data,
+    )
+
+
+def _calibrated(data: dict[str, Any] | None) -> Calibrated | None:
+    if data is None:
+        return None
+    return Calibrated(at=datetime.fromisoformat(data.pop("at")), event=UUID(data.pop("event")), **data)
+
+
+def _start(data: dict[str, Any]) -> Start:
+    boot = data.pop("boot")
+    return Start(at=datetime.fromisoformat(data.pop("at")), boot=boot and UUID(boot), **data)
 
 
 def moment(tx: Tx, bench: Bench, no: int, heard: Heard) -> Moment:
@@ -130,26 +155,39 @@ def moment(tx: Tx, bench: Bench, no: int, heard: Heard) -> Moment:
 
 def add(tx: Tx, outcome: Outcome, act_seq: int, cause: tuple[int, int] | None = None) -> list[int]:
     """Store the records of an outcome; returns their sequence numbers."""
-    stream, item = cause or (None, None)
+    of_item: tuple[int | None, int | None] = cause or (None, None)
     seqs = []
     for record in outcome.records:
+        if isinstance(record, BreathTest):
+            analyser, origin, time = None, NOWHERE, record.opened_at
+        else:
+            analyser, origin, time = record.analyser.id, of_item, record.received_at
         seq = tx.do(
-            "INSERT INTO records (kind, id, revision, analyser, act, stream, item, time_ms, text) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO records (kind, id, revision, analyser, act, stream, item, time_ms, twin, text) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             KINDS[record.format],
             record.id.bytes,
             record.revision,
-            record.analyser.id,
+            analyser,
             act_seq,
-            stream,
-            item,
-            streams.milliseconds(record.received_at),
+            *origin,
+            streams.milliseconds(time),
+            _twin(record),
             text.write(record),
         )
         seqs.append(seq)
         tx.seen["next seq"] = seq + 1
     tx.added += seqs
     return seqs
+
+
+def _twin(record: Record) -> str | None:
+    """What the analyser calls a measurement, so that a repetition is found: only the first revision of a reading."""
+    if not isinstance(record, BreathReading) or record.revision > 1 or record.id != record.measurement:
+        return None
+    if record.sample.analyser_number:
+        return record.sample.analyser_number
+    return record.analyser_clock.text if record.analyser_clock else None
 
 
 _SELECT = "SELECT seq, kind, id, revision, analyser, stream, item, time_ms, text FROM records"

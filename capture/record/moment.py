@@ -13,9 +13,12 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import datetime
+    from decimal import Decimal
     from uuid import UUID
 
+    from capture.record.breath_test import BreathTest, Role
     from capture.record.event import AnalyserEvent
+    from capture.record.protocol import Protocol
     from capture.record.reading import BreathReading
     from drivers.contract import Integrity, Item, Span
 
@@ -64,12 +67,16 @@ class Instrument:
 
 @dataclass(frozen=True, slots=True)
 class DriverUsed:
-    """Name, version and sha256 (hex) of the driver that decoded a stream; `source` is kept in the journal by digest."""
+    """Name, version and sha256 (hex) of the driver that decoded a stream; `source` is kept in the journal by digest.
+
+    `announces_start`: as in the drivers' contract; `shortest_cycle_ms`: its least time between two results, None: unknown.
+    """
 
     name: str
     version: str
     sha256: str
     announces_start: bool = False
+    shortest_cycle_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,13 +110,80 @@ class Calibrated:
 
 
 @dataclass(frozen=True, slots=True)
+class Commissioned:
+    """That people have held this analyser's records against its display: with which sheet, on which instrument."""
+
+    at: datetime
+    by: str | None
+    sha256: str
+    serial_number: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """A measurement that may be under way: when its first byte was read. `sure` False: something that may have been one.
+
+    `boot` and `since_boot_ms` as in `Heard`.
+    """
+
+    at: datetime
+    boot: UUID | None
+    since_boot_ms: int | None
+    sure: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class AnalyserState:
-    """What is known of an analyser's state; None = unknown. `on_since_from` says who said so."""
+    """What is known of an analyser's state; None = unknown. `on_since_from` says who said so.
+
+    `serial_number`: of the instrument that all this is about. `gas_check`: as `calibration`, and not the same thing.
+    `under_way`: measurements that were announced, or may have begun unseen, and have given no result yet, oldest first
+    (only of analysers that announce them).
+    """
 
     on_since: datetime | None = None
     on_since_from: str | None = None
     warm: bool | None = None
     calibration: Calibrated | None = None
+    gas_check: Calibrated | None = None
+    serial_number: str | None = None
+    commissioned: Commissioned | None = None
+    under_way: tuple[Start, ...] = ()
+
+
+Happened = Literal["filled", "cancelled", "expired", "gone", "restarted", "replaced", "refused-frame", "fault"]
+"""How a reservation ended. All but `filled` make it void."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reservation:
+    """The explicit act that offers the next result of one analyser to one time point of one breath test.
+
+    `id`: seq of the act. `place`: the time point's label, e.g. `K7-60`. `container`: the label of the container that is
+    measured, None: straight into the analyser; `container_kind` and `collected_at` are that container's.
+    `made`: when the act was made. `open_from`: the clock after its commit; until then nothing can fill it.
+    `expires_ms`, `expect_within_ms`: milliseconds after `open_from`; None: never.
+    `reason`: why it was made although the analyser's state asks for a reason.
+    """
+
+    id: int
+    analyser: str
+    test: UUID
+    place: str
+    role: Role
+    nominal_min: Decimal | None
+    subject: str
+    purpose: Purpose
+    by: str | None
+    made: Heard
+    container: str | None = None
+    container_kind: str = "none"
+    collected_at: datetime | None = None
+    interface: str = "unknown"
+    expires_ms: int | None = None
+    expect_within_ms: int | None = None
+    reason: str | None = None
+    open_from: Heard | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +232,8 @@ class Moment:
 
     `integrity`: what the *line* proves of every byte (`parity` or `none`); a frame's own check is the item's word.
     `seq`: the number that the journal will give to the first record made now; further ones count up.
+    `reservation`: the open one of this analyser, with the newest revision of its `breath_test` and its `protocol`.
+    `twins`: earlier readings of this analyser with the same number (or, without numbers, the same clock), newest first.
     """
 
     heard: Heard
@@ -166,11 +242,21 @@ class Moment:
     analyser: AnalyserState
     integrity: Integrity
     seq: int
+    reservation: Reservation | None = None
+    breath_test: BreathTest | None = None
+    protocol: Protocol | None = None
+    twins: Sequence[BreathReading] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What an act makes: records to add, and the analyser's state afterwards (None = unchanged)."""
+    """What an act makes: records to add, and the analyser's state afterwards (None = unchanged).
 
-    records: Sequence[BreathReading | AnalyserEvent] = ()
+    `ended`: how the analyser's open reservation ended by it; None: it did not, or there is none.
+    `duplicate_of`: the item is the same measurement sent again: no record, but this reading's `id`.
+    """
+
+    records: Sequence[BreathReading | AnalyserEvent | BreathTest] = ()
     analyser: AnalyserState | None = None
+    ended: Happened | None = None
+    duplicate_of: UUID | None = None

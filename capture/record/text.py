@@ -17,16 +17,20 @@ from uuid import UUID
 from pydantic import ValidationError
 from simplejson.encoder import encode_basestring
 
-from capture.record import event, numbers, reading, times
+from capture.record import breath_test, event, numbers, reading, times
 from capture.record.base import Part
 from capture.record.parts import Producer
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
-Record: TypeAlias = reading.BreathReading | event.AnalyserEvent
+Record: TypeAlias = reading.BreathReading | event.AnalyserEvent | breath_test.BreathTest
 
-_MODELS: dict[str, type[Record]] = {reading.FORMAT: reading.BreathReading, event.FORMAT: event.AnalyserEvent}
+_MODELS: dict[str, type[Record]] = {
+    reading.FORMAT: reading.BreathReading,
+    event.FORMAT: event.AnalyserEvent,
+    breath_test.FORMAT: breath_test.BreathTest,
+}
 
 
 class _Writers(dict[type, "Callable[[Any], str]"]):

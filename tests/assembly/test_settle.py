@@ -233,6 +233,7 @@ def test_the_last_calibration_stands_in_later_readings_of_the_same_instrument(
     assert outcome.analyser is not None
     table.moment = replace(table.moment, analyser=outcome.analyser)
     record = outcome.records[0]
+    assert isinstance(record, AnalyserEvent)
     calibration = table.reading(make.result()).analyser_state.calibration
     assert calibration is not None
     assert calibration.model_dump() == {"at": record.received_at, "result": result, "event": record.id, "by": None}

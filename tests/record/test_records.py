@@ -132,6 +132,8 @@ def test_the_producer_is_this_program_or_of_unknown_version(monkeypatch: pytest.
 
 
 def test_a_time_given_with_an_offset_is_kept_in_utc() -> None:
-    made = CASES["event-gone"].received_at
+    gone = CASES["event-gone"]
+    assert isinstance(gone, AnalyserEvent)
+    made = gone.received_at
     assert made.tzinfo is UTC
     assert made < datetime.max.replace(tzinfo=UTC)

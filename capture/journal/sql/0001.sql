@@ -4,8 +4,10 @@
 CREATE TABLE acts (
   seq         INTEGER PRIMARY KEY,
   kind        TEXT    NOT NULL,     -- begun, used, joined, opened, heard, ended ...
-  who         TEXT    NOT NULL,     -- 'service', 'analyser', or what a person stated
+  who         TEXT    NOT NULL,     -- 'service', 'analyser', or the initials that a person stated
+  asker       TEXT,                 -- a person's act: the user of the operating system, by the kernel's word
   analyser    TEXT,
+  test        BLOB,                 -- the breath test it belongs to
   stream      INTEGER,              -- streams.no and items.n, where an item is the cause
   item        INTEGER,
   happened_ms INTEGER NOT NULL,
@@ -16,6 +18,7 @@ CREATE TABLE acts (
 ) STRICT;
 CREATE INDEX acts_state ON acts (analyser, seq) WHERE state IS NOT NULL;
 CREATE INDEX acts_kind ON acts (kind, seq) WHERE kind <> 'heard';
+CREATE INDEX acts_test ON acts (test, seq) WHERE test IS NOT NULL;
 
 -- All acts but the millions of results: rare, and found by their kind through the index above.
 CREATE VIEW deeds AS SELECT * FROM acts WHERE kind <> 'heard';
@@ -70,11 +73,14 @@ CREATE TABLE records (
   act      INTEGER NOT NULL REFERENCES acts (seq),
   stream   INTEGER,
   item     INTEGER,
-  time_ms  INTEGER NOT NULL,        -- received_at of a reading, happened_at of an event
+  time_ms  INTEGER NOT NULL,        -- received_at of a reading or event, opened_at of a test
+  twin     TEXT,                    -- first revision of a reading: the analyser's own number of it, else its clock
   text     TEXT    NOT NULL,
   UNIQUE (id, revision)
 ) STRICT;
 CREATE INDEX records_time ON records (time_ms);
+CREATE INDEX records_twin ON records (analyser, twin, seq) WHERE twin IS NOT NULL;
+CREATE INDEX records_label ON records (json_extract(text, '$.label')) WHERE kind = 'test' AND revision = 1;
 
 -- One row per destination and record once it has been taken up, in order of seq, without gaps from where it joined.
 CREATE TABLE deliveries (
