@@ -16,6 +16,7 @@ from pydantic import ValidationError
 
 from capture.assembly.settle import port_event, settle, state_after
 from capture.record import ids, numbers, quantity, text
+from capture.record.event import AnalyserEvent
 from capture.record.examples import OPENED, ZONE, examples
 from capture.record.moment import (
     AnalyserState,
