@@ -11,6 +11,7 @@ from hashlib import sha256
 from typing import TYPE_CHECKING, Final, Literal
 
 from capture.assembly import flags
+from capture.assembly.told import driver_used, instrument, machine_clock
 from capture.record import event, ids, parts, quantity, reading, text, times
 from capture.record.moment import AnalyserState, Calibrated, Outcome
 from drivers.contract import Event, Result, Text
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from datetime import datetime
     from uuid import UUID
 
-    from capture.record.moment import Arrival, Bench, DriverUsed, Heard, Instrument, Moment, StreamHead
+    from capture.record.moment import Arrival, Bench, Heard, Moment, StreamHead
     from drivers.contract import Clock, Integrity
 
 NOTHING: Final = Outcome()
@@ -120,11 +121,11 @@ def _reading(result: Result, arrival: Arrival, moment: Moment) -> reading.Breath
         measured_at=parts.At(at=received_at, from_="received"),
         collected_at=None,
         analyser_clock=clock,
-        clock=_machine_clock(heard),
+        clock=machine_clock(heard),
         site=moment.bench.site,
         bench=moment.bench.name,
-        analyser=_analyser(stream.analyser),
-        driver=_driver(stream.driver),
+        analyser=instrument(stream.analyser),
+        driver=driver_used(stream.driver),
         producer=text.producer(),
         sample=_sample(result),
         oxygen=oxygen,
@@ -165,11 +166,11 @@ def _event(item: Event, arrival: Arrival, moment: Moment) -> event.AnalyserEvent
         detail=said,
         received_at=heard.utc,
         happened_at=parts.At(at=heard.utc, from_="received"),
-        clock=_machine_clock(heard),
+        clock=machine_clock(heard),
         site=moment.bench.site,
         bench=moment.bench.name,
-        analyser=_analyser(stream.analyser),
-        driver=_driver(stream.driver),
+        analyser=instrument(stream.analyser),
+        driver=driver_used(stream.driver),
         producer=text.producer(),
         integrity=_proof(item.integrity, moment.integrity) if item.integrity else None,
         source=_source(arrival, moment),
@@ -194,10 +195,10 @@ def port_event(
         detail={"port": quantity.clean(stream.port)} | ({"line": stream.line} if stream.line else {}),
         received_at=heard.utc,
         happened_at=parts.At(at=heard.utc, from_="port"),
-        clock=_machine_clock(heard),
+        clock=machine_clock(heard),
         site=bench.site,
         bench=bench.name,
-        analyser=_analyser(stream.analyser),
+        analyser=instrument(stream.analyser),
         driver=None,
         producer=text.producer(),
         integrity=None,
@@ -250,26 +251,6 @@ def _condition(state: AnalyserState, serial_number: str | None) -> reading.Analy
     if known is not None and known.serial_number == serial_number:
         calibration = reading.Calibration(at=known.at, result=known.result, event=known.event, by=None)
     return reading.AnalyserCondition(on_since=on_since, warm=state.warm, calibration=calibration)
-
-
-def _machine_clock(heard: Heard) -> parts.MachineClock:
-    return parts.MachineClock(synchronised=heard.synchronised, boot=heard.boot, since_boot_ms=heard.since_boot_ms)
-
-
-@lru_cache(maxsize=64)
-def _analyser(known: Instrument) -> parts.Analyser:
-    return parts.Analyser(
-        id=known.id,
-        make=known.make,
-        model=known.model,
-        serial_number=known.serial_number,
-        firmware=known.firmware,
-    )
-
-
-@lru_cache(maxsize=64)
-def _driver(used: DriverUsed) -> parts.DriverUsed:
-    return parts.DriverUsed(name=used.name, version=used.version, sha256=used.sha256)
 
 
 def _source(arrival: Arrival, moment: Moment) -> parts.Source:

@@ -47,3 +47,11 @@ def event(purpose: Purpose, stream: UUID, first: int, n: int) -> UUID:
 def port_event(purpose: Purpose, stream: UUID, name: str, nth: int = 0) -> UUID:
     """An event of the port itself, the `nth` (from 0) of that name in the stream."""
     return uuid5(EVENTS[purpose], f"{stream}/{name}/{nth}")
+
+
+def act_event(purpose: Purpose, journal: UUID, act: int, nth: int = 0) -> UUID:
+    """An event that came of an act: the `nth` (from 0) that act number `act` of that journal made.
+
+    What a person noted and what the bench itself noticed begins at no byte; acts are numbered once and never again.
+    """
+    return uuid5(EVENTS[purpose], f"{journal}/act/{act}/{nth}")

@@ -1,9 +1,10 @@
-"""The objects that both records share. A name means the same wherever it stands."""
+"""The objects that the records share. A name means the same wherever it stands."""
 
 from typing import Annotated, Literal
 from uuid import UUID
 
 from capture.record.base import Bytes, Digest, Exact, Instant, Ordinal, Part, Truth, Whole, open_list, told
+from capture.record.changes import CHANGES
 from capture.record.words import FLAGS, About, Severity
 
 Purpose = Literal["production", "training"]
@@ -18,9 +19,9 @@ class At(Part):
     """A moment, and who says so."""
 
     at: Instant = told("The moment, RFC 3339 in UTC with milliseconds.")
-    from_: Annotated[str, open_list("received", "analyser", "port", "operator", "measured", "container", "patient")] = (
-        told("Who says so.", alias="from")
-    )
+    from_: Annotated[
+        str, open_list("received", "analyser", "port", "operator", "bench", "measured", "container", "patient")
+    ] = told("Who says so.", alias="from")
 
 
 class MachineClock(Part):
@@ -94,9 +95,7 @@ class Change(Part):
     """Why this revision exists."""
 
     replaces: Replaced = told("What it replaces.")
-    code: Annotated[str, open_list("bound", "wrong-patient", "withdrawn", "redecoded", "dose-time")] = told(
-        "The kind of change."
-    )
+    code: Annotated[str, open_list(*CHANGES)] = told("The kind of change; the table of changes explains each.")
     reason: str | None = told("The reason, in the words of the person who made it.")
     by: str | None = told("Who made it.")
     at: Instant = told("When it was made.")
