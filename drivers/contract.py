@@ -58,7 +58,11 @@ EVENTS = (
     "gas-check-failed",
     "fault",
 )
-"""The register of event names that a driver may emit (an open list)."""
+"""The register of event names that a driver may emit (an open list).
+
+A driver that announces starts emits `measuring` for each. `ready`: warm, *and no measurement under way*; so do not emit
+it for an analyser that says the same while it measures.
+"""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from capture.assembly.settle import port_event, settle, state_after
+from capture.assembly.condition import state_after
+from capture.assembly.settle import port_event, settle
 from capture.errors import JournalError, NotRecordable, UsageError
 from capture.journal import records, streams
 from capture.journal.records import Act

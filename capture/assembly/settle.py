@@ -5,30 +5,22 @@ The reading is preliminary and bound to nobody: which patient it belongs to is n
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import lru_cache
 from hashlib import sha256
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final
 
 from capture.assembly import flags
+from capture.assembly.condition import state_after
 from capture.assembly.told import driver_used, instrument, machine_clock
 from capture.record import event, ids, parts, quantity, reading, text, times
-from capture.record.moment import AnalyserState, Calibrated, Outcome
+from capture.record.moment import AnalyserState, Outcome
 from drivers.contract import Event, Result, Text
 
 if TYPE_CHECKING:
-    from datetime import datetime
-    from uuid import UUID
-
     from capture.record.moment import Arrival, Bench, Heard, Moment, StreamHead
     from drivers.contract import Clock, Integrity
 
 NOTHING: Final = Outcome()
-
-_CALIBRATION_ENDS: Final[dict[str, Literal["passed", "failed"]]] = {
-    "calibration-passed": "passed",
-    "calibration-failed": "failed",
-}
 
 _WORDS: Final = {
     "switched-on": "The analyser says that it has been switched on",
@@ -64,30 +56,6 @@ def settle(arrival: Arrival, moment: Moment) -> Outcome:
             analyser=after if after != moment.analyser else None,
         )
     return NOTHING
-
-
-def state_after(
-    name: str, at: datetime, state: AnalyserState, event_id: UUID | None = None, serial_number: str | None = None
-) -> AnalyserState:
-    """What is known of the analyser after an event of that name; unchanged where the event says nothing of it.
-
-    `event_id`: of the event's record, needed for the end of a calibration; `serial_number`: of the analyser.
-    After `gone` nothing is known any more, for who unplugs a cable may also pull the plug; but a calibration that failed
-    stays failed until one passes: unplugging repairs nothing.
-    """
-    result = _CALIBRATION_ENDS.get(name)
-    if result is not None and event_id is not None:
-        return replace(state, calibration=Calibrated(times.in_utc(at), result, event_id, serial_number))
-    if name == "warming-up":
-        return replace(state, warm=False)
-    if name == "ready":
-        return replace(state, warm=True)
-    if name == "switched-on":
-        return replace(state, on_since=times.in_utc(at), on_since_from="analyser", warm=None)
-    if name == "gone":
-        failed = state.calibration is not None and state.calibration.result == "failed"
-        return AnalyserState(calibration=state.calibration if failed else None)
-    return state
 
 
 def _reading(result: Result, arrival: Arrival, moment: Moment) -> reading.BreathReading:
@@ -249,7 +217,7 @@ def _condition(state: AnalyserState, serial_number: str | None) -> reading.Analy
         on_since = parts.At(at=state.on_since, from_=state.on_since_from)
     calibration, known = None, state.calibration
     if known is not None and known.serial_number == serial_number:
-        calibration = reading.Calibration(at=known.at, result=known.result, event=known.event, by=None)
+        calibration = reading.Calibration(at=known.at, result=known.result, event=known.event, by=known.by)
     return reading.AnalyserCondition(on_since=on_since, warm=state.warm, calibration=calibration)
 
 

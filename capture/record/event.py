@@ -39,7 +39,9 @@ class AnalyserEvent(Part):
     name: Annotated[str, open_list(*EVENTS)] = told("What happened; the table of events explains each.")
     about: Annotated[str, open_list("analyser", "port")] = told("What it happened to.")
     words: str = told("The same in a sentence for people. Not for programs.")
-    detail: dict[str, str | Quantity] = told("What the analyser or the port said beside it, by name.")
+    detail: dict[str, str | Quantity] = told(
+        "What belongs to it, by name: what the analyser, the port or a person said beside it. `by`: who, where a person did."
+    )
     received_at: Instant = told(
         "When the first byte was read here, or this bench noticed it, RFC 3339 in UTC with milliseconds."
     )

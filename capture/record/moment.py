@@ -101,22 +101,28 @@ class Calibrated:
     """How the last known calibration ended, by the event with the id `event`.
 
     `serial_number`: of the analyser that said so; what one instrument says is not true of the one that takes its place.
+    `by`: who did it, where a person noted it.
     """
 
     at: datetime
     result: Literal["passed", "failed"]
     event: UUID
     serial_number: str | None = None
+    by: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Commissioned:
-    """That people have held this analyser's records against its display: with which sheet, on which instrument."""
+    """That people have held this analyser's records against its display: with which sheet, on which instrument.
+
+    `purpose`: of those records; training does not commission for production.
+    """
 
     at: datetime
     by: str | None
     sha256: str
     serial_number: str | None = None
+    purpose: Purpose = "production"
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,23 +61,91 @@ _FLAGS = (
         "This machine's clock was known not to be kept right by a time source, or the analyser's own clock gives no "
         "single instant (unreadable, an hour that happens twice or never, an unknown time zone).",
     ),
+    FlagWord(
+        "oxygen-high",
+        "sample",
+        "fail",
+        "Breath (or unknown) with more oxygen than the protocol allows: too much room air is in it. The protocol may set "
+        "another severity.",
+    ),
+    FlagWord(
+        "carbon-dioxide-low",
+        "sample",
+        "fail",
+        "Breath (or unknown) with less carbon dioxide than the protocol allows: too much room air is in it. The protocol "
+        "may set another severity.",
+    ),
+    FlagWord("not-warm", "analyser", "doubt", "The analyser was last known to be warming up."),
+    FlagWord("calibration-failed", "analyser", "fail", "The analyser's last known calibration failed."),
+    FlagWord("gas-check-failed", "analyser", "fail", "The analyser's last known check with gas was outside tolerance."),
+    FlagWord(
+        "not-commissioned",
+        "record",
+        "doubt",
+        "Production only: nobody has held records of this instrument, decoded with this driver, against its display.",
+    ),
+    FlagWord(
+        "start-unclear",
+        "record",
+        "doubt",
+        "There was a reservation, but it is not certain that the measurement began after it: bound to nobody.",
+    ),
+    FlagWord(
+        "too-soon",
+        "record",
+        "doubt",
+        "There was a reservation, but the result came sooner after it than the analyser can measure: bound to nobody.",
+    ),
+    FlagWord(
+        "identity-conflict",
+        "record",
+        "doubt",
+        "There was a reservation, but the analyser sent another person's identifier: bound to nobody.",
+    ),
+    FlagWord(
+        "possible-duplicate",
+        "record",
+        "doubt",
+        "The analyser may have sent this measurement before: number, clock and texts agree in part. Bound to nobody.",
+    ),
 )
 FLAGS: Final = {flag.code: flag for flag in _FLAGS}
 
 EVENTS: Final = {
     "appeared": "The port was opened: what the analyser sends is received from here on.",
-    "gone": "The port was lost or closed. What is known of the analyser's state ends here, but for a "
-    "calibration that failed: it stays so until one passes.",
+    "gone": "The port was lost or closed. What is known of the analyser's state ends here, but for a calibration or a "
+    "check with gas that failed: it stays so until one passes.",
     "silent": "Nothing has come from the analyser for longer than expected.",
-    "switched-on": "The analyser says that it was switched on.",
-    "warming-up": "The analyser says that it is not warm yet.",
-    "ready": "The analyser says that it is warm and ready.",
-    "measuring": "The analyser says that a measurement has begun.",
+    "switched-on": "The analyser was switched on; `origin` says who says so, here and below.",
+    "warming-up": "The analyser is not warm yet.",
+    "ready": "The analyser is warm and ready. Where it sends this itself, no measurement is under way.",
+    "measuring": "A measurement has begun.",
     "calibration-started": "A calibration (the analyser adjusts itself to a known gas) has begun.",
-    "calibration-passed": "It ended, and the analyser accepts it.",
+    "calibration-passed": "It ended, and the analyser accepts it. `detail` of this and the next three: see below.",
     "calibration-failed": "It ended, and the analyser does not accept it.",
     "gas-check-started": "A check with gas (a known gas is measured, nothing is adjusted) has begun.",
     "gas-check-passed": "It ended within tolerance.",
     "gas-check-failed": "It ended outside tolerance.",
     "fault": "The analyser reports a fault; `detail` has what it says of it.",
+    "result-overdue": "A result was expected by now and has not come.",
+    "reservation-void": "A reservation ended without a result: what comes next belongs to nobody. `detail` says why.",
+    "commissioned": "A person has held results against the analyser's display, for each gas, and they agree. Holds for "
+    "this instrument with this `driver` only.",
+    "exchanged": "Another instrument is in this place: what was known of the one before is not true of it.",
+    "filter-changed": "A filter, or another part that wears, was changed.",
+    "note": "A remark of a person.",
 }
+
+GAS_DETAILS: Final = {
+    "certified": "What the cylinder holds, by its certificate.",
+    "measured": "What the analyser measured of it.",
+    "tolerance": "How far apart the two may be: in the unit of the gas, or, in `%` where that is not the unit of the gas, "
+    "as a part of what is certified.",
+}
+"""What the `detail` of a calibration or a check with gas says of each gas, as `GAS_certified` and so on: quantities."""
+
+CYLINDER_DETAILS: Final = {
+    "lot": "The lot or number of the cylinder.",
+    "expiry": "Until when its certificate holds: `YYYY-MM-DD`, or `YYYY-MM` for the whole of that month.",
+}
+"""What the `detail` of a calibration or a check with gas says of the cylinder: texts."""

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from capture.assembly.settle import port_event, settle, state_after
+from capture.assembly.settle import port_event, settle
 from capture.record import ids, numbers, quantity, text
 from capture.record.event import AnalyserEvent
 from capture.record.examples import OPENED, ZONE, examples
@@ -22,7 +22,6 @@ from capture.record.moment import (
     AnalyserState,
     Arrival,
     Bench,
-    Calibrated,
     DriverUsed,
     Heard,
     Instrument,
@@ -30,7 +29,6 @@ from capture.record.moment import (
     StreamHead,
 )
 from capture.record.reading import BreathReading
-from capture.record.words import EVENTS
 from drivers import contract
 from drivers.contract import Clock, Noise, Progress, Quantity, Refused, Reply, Result, Span, Text
 
@@ -189,41 +187,6 @@ def test_an_event_of_an_unchecked_frame_has_the_lines_proof_and_none_where_the_d
 
 NOW = datetime(2026, 11, 24, 9, 31, 5, 123_456, UTC)
 BEFORE = AnalyserState(NOW - timedelta(hours=1), "operator", warm=True)
-EVENT = UUID(int=7)
-PASSED = Calibrated(NOW.replace(microsecond=123_000), "passed", EVENT, "0007")
-FAILED = replace(PASSED, result="failed")
-TELLING = ("warming-up", "ready", "switched-on", "gone", "calibration-passed", "calibration-failed")
-
-
-@pytest.mark.parametrize(
-    ("name", "after"),
-    [
-        ("warming-up", replace(BEFORE, warm=False)),
-        ("ready", BEFORE),
-        ("switched-on", AnalyserState(NOW.replace(microsecond=123_000), "analyser", None)),
-        ("gone", AnalyserState()),
-        ("calibration-passed", replace(BEFORE, calibration=PASSED)),
-        ("calibration-failed", replace(BEFORE, calibration=FAILED)),
-        *((name, BEFORE) for name in EVENTS if name not in TELLING),
-    ],
-)
-def test_the_state_after_an_event(name: str, after: AnalyserState) -> None:
-    assert state_after(name, NOW, BEFORE, EVENT, "0007") == after
-
-
-@pytest.mark.parametrize("name", [name for name in EVENTS if name != "calibration-passed"])
-def test_a_failed_calibration_stands_until_one_passes(name: str) -> None:
-    failed = replace(BEFORE, calibration=FAILED)
-    assert state_after(name, NOW, failed, EVENT, "0007").calibration == FAILED
-    assert state_after("calibration-passed", NOW, failed, EVENT, "0007").calibration == PASSED
-
-
-def test_a_passed_calibration_is_unknown_once_the_line_is_gone_and_stands_through_all_else() -> None:
-    passed = replace(BEFORE, calibration=PASSED)
-    assert state_after("gone", NOW, passed) == AnalyserState()
-    for name in EVENTS:
-        if name not in ("gone", "calibration-failed"):
-            assert state_after(name, NOW, passed, EVENT, "0007").calibration == PASSED
 
 
 @pytest.mark.parametrize(("name", "result"), [("calibration-passed", "passed"), ("calibration-failed", "failed")])
