@@ -130,7 +130,7 @@ def test_what_a_file_leaves_out_is_null_and_never_filled_in() -> None:
         ('volume_ml = "our paper 8"\n', "", "line 14, substrate.source: says nothing of volume_ml"),
         ("volume_ml = 250\n", "", "line 15, substrate.source.volume_ml: there is no volume_ml"),
         ('amount = "our paper 7"', 'amount = " "', 'line 15, substrate.source.amount: is " ", must be words'),
-        (', source = "our paper 10" }', " }", "line 37, limits.oxygen_above: source is missing"),
+        (', source = "our paper 10" }', " }", "line 38, limits.oxygen_above: source is missing"),
         ('text = "Two', 'text = " Two', "line 34, cautions.1.text: is"),
         ("on = 2026-11-20", 'on = "2026-11-20"', 'line 5, approved.on: is "2026-11-20", must be a date without quotes'),
         ("on = 2026-11-20", "on = 2026-11-20T10:00:00", "line 5, approved.on: is"),
