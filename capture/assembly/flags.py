@@ -10,12 +10,15 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
+from capture.assembly.condition import not_commissioned
+from capture.record import times
 from capture.record.parts import Flag
 from capture.record.words import FLAGS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
+    from capture.record.moment import AnalyserState, Purpose
     from capture.record.quantity import Quantity
     from capture.record.reading import SampleQuality
     from capture.record.times import Doubt
@@ -113,6 +116,31 @@ def judge(
         yield clock_unsure(synchronised, doubt)
 
     return tuple(flag for flag in found() if flag is not None)
+
+
+def of_analyser(state: AnalyserState, sha256: str, purpose: Purpose) -> tuple[Flag, ...]:
+    """What is known against the analyser at that moment; `sha256`: of the driver that decoded the reading.
+
+    What is unknown is no flag. That nobody commissioned it matters where readings go into charts: in production.
+    """
+    found = []
+    if state.warm is False:
+        found.append(_flag("not-warm", "The analyser was not warm yet."))
+    for code, what, known in (
+        ("calibration-failed", "calibration", state.calibration),
+        ("gas-check-failed", "check with gas", state.gas_check),
+    ):
+        if known is not None and known.result == "failed":
+            found.append(_flag(code, f"The analyser's last {what} failed, at {times.text(known.at)}."))
+    why = not_commissioned(state, sha256) if purpose == "production" else None
+    if why is not None:
+        found.append(_flag("not-commissioned", f"The analyser is not commissioned: {why}."))
+    return tuple(found)
+
+
+def of_record(code: str, words: str) -> Flag:
+    """A flag whose reason only its maker knows, e.g. why a reservation was not filled. `words`: one sentence."""
+    return _flag(code, words)
 
 
 def sample_quality(flags: Iterable[Flag], *, limit_applies: bool) -> SampleQuality:

@@ -73,7 +73,7 @@ def _reading(result: Result, arrival: Arrival, moment: Moment) -> reading.Breath
         integrity=integrity,
         synchronised=heard.synchronised,
         doubt=doubt,
-    )
+    ) + flags.of_analyser(moment.analyser, stream.driver.sha256, stream.purpose)
     return reading.BreathReading(
         format=reading.FORMAT,
         purpose=stream.purpose,

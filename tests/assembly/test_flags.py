@@ -3,22 +3,40 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime
 from decimal import Decimal
 from itertools import product
 from typing import TYPE_CHECKING, get_args
+from uuid import UUID
 
 import pytest
 
 from capture.assembly import flags
+from capture.record.moment import AnalyserState, Calibrated, Commissioned
 from capture.record.parts import Flag
 from capture.record.words import FLAGS, About, Severity
 from drivers.contract import Clock, Integrity, Kind, Span
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
-    from datetime import datetime
+
+    from capture.record.moment import Purpose
 
     from .conftest import Make, Table
+
+
+FAILED = Calibrated(datetime(2026, 11, 24, 7, 2, tzinfo=UTC), "failed", UUID(int=3), "0007")
+PASSED = replace(FAILED, result="passed")
+SHEET = "5" * 64
+COMMISSIONED = Commissioned(FAILED.at, "ab", SHEET)
+OF_A_RESERVATION = (  # tests/assembly/test_limits.py, tests of the reservation
+    "oxygen-high",
+    "carbon-dioxide-low",
+    "start-unclear",
+    "too-soon",
+    "identity-conflict",
+    "possible-duplicate",
+)
 
 
 def codes(found: Iterable[Flag]) -> list[str]:
@@ -114,7 +132,6 @@ def test_clock_unsure_is_set_where_the_machines_clock_is_known_to_be_left_alone(
 
 
 def local(text: str) -> datetime | None:
-    from datetime import datetime
 
     return datetime.fromisoformat(text) if text else None
 
@@ -151,7 +168,12 @@ def test_both_causes_of_an_unsure_clock_make_one_flag(table: Table, make: type[M
 
 
 def test_flags_come_in_the_order_of_the_table_and_as_the_table_says(table: Table, make: type[Make]) -> None:
-    table.moment = replace(table.moment, heard=replace(table.moment.heard, synchronised=False))
+    table.moment = replace(
+        table.moment,
+        heard=replace(table.moment.heard, synchronised=False),
+        stream=replace(table.moment.stream, purpose="production"),
+        analyser=AnalyserState(warm=False, calibration=FAILED, gas_check=FAILED),
+    )
     gases = {
         "methane": make.q(None, "invalid", "?"),
         "hydrogen": make.q(None, "not-measurable"),
@@ -159,7 +181,7 @@ def test_flags_come_in_the_order_of_the_table_and_as_the_table_says(table: Table
         "carbon_dioxide": make.q(None, "above", "OVR"),
     }
     made = table.reading(make.result(gases=gases, oxygen=None, integrity="none"))
-    assert codes(made.flags) == list(FLAGS)
+    assert codes(made.flags) == [code for code in FLAGS if code not in OF_A_RESERVATION]
     assert all(
         (flag.about, flag.severity) == (FLAGS[flag.code].about, FLAGS[flag.code].severity) for flag in made.flags
     )
@@ -198,3 +220,49 @@ def test_the_worst_flag_about_sample_or_analyser_decides(
 def test_a_flag_about_the_record_never_lowers_the_sample() -> None:
     found = [flag("record", severity) for severity in get_args(Severity)]
     assert flags.sample_quality(found, limit_applies=True) == "satisfactory"
+
+
+# --- the analyser ---------------------------------------------------------------------------------------------------
+
+STATES: list[tuple[AnalyserState, list[str]]] = [
+    (AnalyserState(), []),
+    (AnalyserState(warm=True, calibration=PASSED, gas_check=PASSED), []),
+    (AnalyserState(warm=False), ["not-warm"]),
+    (AnalyserState(calibration=FAILED, gas_check=PASSED), ["calibration-failed"]),
+    (AnalyserState(calibration=PASSED, gas_check=FAILED), ["gas-check-failed"]),
+    (AnalyserState(None, None, False, FAILED, FAILED), ["not-warm", "calibration-failed", "gas-check-failed"]),
+]
+
+
+@pytest.mark.parametrize(("state", "flagged"), STATES)
+def test_what_is_known_against_the_analyser_is_flagged_and_what_is_unknown_is_not(
+    table: Table, make: type[Make], state: AnalyserState, flagged: list[str]
+) -> None:
+    table.moment = replace(table.moment, analyser=state)
+    assert codes(table.reading(make.result()).flags) == flagged
+    assert codes(flags.of_analyser(state, SHEET, "training")) == flagged
+
+
+@pytest.mark.parametrize(
+    ("purpose", "state", "sha256", "flagged"),
+    [
+        ("training", AnalyserState(), SHEET, False),
+        ("production", AnalyserState(), SHEET, True),
+        ("production", AnalyserState(commissioned=COMMISSIONED), SHEET, False),
+        ("production", AnalyserState(commissioned=COMMISSIONED), "6" * 64, True),
+        ("production", AnalyserState(commissioned=COMMISSIONED, serial_number="0008"), SHEET, True),
+    ],
+)
+def test_only_production_readings_of_an_analyser_that_nobody_commissioned_say_so(
+    purpose: Purpose, state: AnalyserState, sha256: str, flagged: bool
+) -> None:
+    found = flags.of_analyser(state, sha256, purpose)
+    assert codes(found) == (["not-commissioned"] if flagged else [])
+    assert all(flag.about == "record" for flag in found)
+
+
+def test_a_failed_calibration_spoils_the_sample_and_a_missing_commissioning_does_not() -> None:
+    failed = flags.of_analyser(AnalyserState(calibration=FAILED), SHEET, "training")
+    assert flags.sample_quality(failed, limit_applies=True) == "unsatisfactory"
+    missing = flags.of_analyser(AnalyserState(), SHEET, "production")
+    assert flags.sample_quality(missing, limit_applies=True) == "satisfactory"
