@@ -74,7 +74,7 @@ def read_folder(receiver: Receiver, folder: Path) -> list[str]:
     A file's name has the delivery number, dense for each sub-folder; it begins anew with another journal.
     """
     became = []
-    for path in sorted([*folder.glob("readings/*/*.json"), *folder.glob("events/*/*.json")]):
+    for path in sorted(path for kind in ("readings", "events", "tests") for path in folder.glob(f"{kind}/*/*.json")):
         body = path.read_bytes()
         number, journal = _FILE.search(path.name), _JOURNAL.search(body)
         said = {"delivery": number[1], "epoch": journal[1].decode("ascii", "replace")} if number and journal else {}

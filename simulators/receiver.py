@@ -22,7 +22,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 TOPICS = ("+/+/+/reading", "+/+/+/event", "+/+/test")  # below the prefix; the status is no record
-KNOWN = ("breath-reading/1", "analyser-event/1")  # formats with their major version; all others are refused
+KNOWN = ("breath-reading/1", "analyser-event/1", "breath-test/1")  # with their major version; all others are refused
 TABLES = """PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;
 CREATE TABLE IF NOT EXISTS me AS SELECT 'receiver-' || lower(hex(randomblob(6))) AS client_id;
 CREATE TABLE IF NOT EXISTS records (id, revision INTEGER, topic, body BLOB, PRIMARY KEY (id, revision));

@@ -42,7 +42,7 @@ def _listed(value: object) -> object:
     return tuple(value) if isinstance(value, list) else value
 
 
-RecordKinds = Annotated[tuple[Literal["reading", "event"], ...], BeforeValidator(_listed), Field(min_length=1)]
+RecordKinds = Annotated[tuple[Literal["reading", "event", "test"], ...], BeforeValidator(_listed), Field(min_length=1)]
 """Which records a destination is for; the others are skipped, and say so in its books."""
 
 

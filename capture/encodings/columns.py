@@ -94,22 +94,37 @@ def _subject(record: Record) -> object:
     return _at("breath_test", "subject", "value")(record)
 
 
-def _detail(record: Record) -> str | None:
-    return numbers.dumps(record["detail"]) if record["detail"] else None
+def _whole(name: str) -> Callable[[Record], str | None]:
+    """A list or object as its JSON; null where there is nothing in it."""
+
+    def of(record: Record) -> str | None:
+        return numbers.dumps(record[name]) if record[name] else None
+
+    return of
 
 
-_WHERE = (
+def _counting(record: Record) -> str | None:
+    return " ".join(point["counts"]["reading"] for point in record["points"] if point["counts"]) or None
+
+
+_BENCH = (
     Column("site", "string", "The site, as configured.", _at("site"), required=True),
     Column("bench", "string", "The bench, as configured.", _at("bench"), required=True),
+)
+_WHERE = (
+    *_BENCH,
     Column("analyser", "string", "The analyser, as configured.", _at("analyser", "id"), required=True),
     Column("analyser_serial_number", "string", "Its serial number.", _at("analyser", "serial_number")),
+)
+_JOURNAL = (
+    Column("journal", "string", "UUID of the journal that keeps the record.", _at("source", "journal"), required=True),
+    Column("seq", "integer", "The record's number in that journal.", _at("source", "seq"), required=True),
 )
 _SOURCE = (
     Column(
         "integrity", "string", "How the frame proved that it arrived undamaged; none: it could not.", _at("integrity")
     ),
-    Column("journal", "string", "UUID of the journal that keeps the record.", _at("source", "journal"), required=True),
-    Column("seq", "integer", "The record's number in that journal.", _at("source", "seq"), required=True),
+    *_JOURNAL,
 )
 
 READING = (
@@ -159,9 +174,47 @@ EVENT = (
     Column("name", "string", "What happened, as a word.", _at("name"), required=True),
     Column("about", "string", "analyser or port.", _at("about"), required=True),
     Column("words", "string", "The same in a sentence.", _at("words"), required=True),
-    Column("detail", "string", "What was said beside it, as JSON.", _detail),
+    Column("detail", "string", "What was said beside it, as JSON.", _whole("detail")),
     *_SOURCE,
 )
 
-KINDS = {"reading": READING, "event": EVENT}
+TEST = (
+    *_revised(),
+    Column("opened_at", "time", "When it was opened.", _at("opened_at"), required=True),
+    Column("opened_by", "string", "Who opened it.", _at("opened_by")),
+    Column("revised_at", "time", "When the act was done that this revision is of.", _at("revised_at"), required=True),
+    *_BENCH,
+    Column("label", "string", "Its label at the bench.", _at("label"), required=True),
+    Column("subject", "string", "The person; a pseudonym unless the site decided otherwise.", _at("subject", "value")),
+    Column("subject_system", "string", "Who gave that identifier.", _at("subject", "system")),
+    Column("order", "string", "The order it was made for.", _at("order", "value")),
+    Column("order_system", "string", "Who gave that identifier.", _at("order", "system")),
+    Column("person", "string", "adult or child.", _at("person"), required=True),
+    Column("protocol", "string", "The protocol's name.", _at("protocol", "name"), required=True),
+    Column("protocol_version", "string", "Its version.", _at("protocol", "version"), required=True),
+    Column("substrate", "string", "What is to be drunk; null: nothing.", _at("substrate")),
+    Column("dose_amount", "decimal", "How much of it was given.", _at("dose", "amount")),
+    Column("dose_unit", "string", "The unit of that.", _at("dose", "unit")),
+    Column("dose_volume_ml", "decimal", "The volume it was dissolved in.", _at("dose", "volume_ml"), unit="mL"),
+    Column("dose_started", "time", "When drinking began.", _at("dose", "started")),
+    Column("dose_finished", "time", "When it was drunk up.", _at("dose", "finished")),
+    Column("dose_taken", "string", "How much was taken: all, part, none, vomited.", _at("dose", "taken")),
+    Column("minute_zero", "time", "The moment from which minutes are counted.", _at("minute_zero", "at")),
+    Column("minute_zero_from", "string", "Which time of the dose that is.", _at("minute_zero", "from")),
+    Column("counting", "string", "UUIDs of the readings that count, a space between, in order of points.", _counting),
+    Column("outcome", "string", "completed, stopped-early, abandoned; null: it has not ended.", _at("outcome")),
+    Column("outcome_reason", "string", "Why, where it was not completed.", _at("outcome_reason")),
+    Column(
+        "reviewed_at", "time", "When it was reviewed; null: not, or not since its last change.", _at("reviewed", "at")
+    ),
+    Column("reviewed_by", "string", "Who reviewed it.", _at("reviewed", "by")),
+    Column("points", "string", "The time points with their readings and containers, as JSON.", _whole("points")),
+    Column("dose", "string", "All that is known of the dose, as JSON.", _whole("dose")),
+    Column("preparation", "string", "The answers about the preparation, as JSON.", _whole("preparation")),
+    Column("symptoms", "string", "What the person felt, as JSON.", _whole("symptoms")),
+    Column("notes", "string", "Remarks, as JSON.", _whole("notes")),
+    *_JOURNAL,
+)
+
+KINDS = {"reading": READING, "event": EVENT, "test": TEST}
 """The columns by kind of record."""

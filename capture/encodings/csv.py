@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 SUFFIX = ".csv"
 METADATA_SUFFIX = ".csv-metadata.json"
 CONTEXT = "http://www.w3.org/ns/csvw"
+TITLES = {"reading": "Breath readings", "event": "Events of analysers and ports", "test": "Breath tests"}
 
 _GUARDED = ("=", "+", "-", "@", "\t", "\r", "\n", "\0", "'")
 
@@ -66,7 +67,7 @@ def metadata(kind: str, file_name: str, *, delivered: bool = True) -> bytes:
     described: dict[str, Any] = {
         "@context": [CONTEXT, {"@language": "en"}],
         "url": file_name,
-        "dc:title": {"reading": "Breath readings", "event": "Events of analysers and ports"}[kind],
+        "dc:title": TITLES[kind],
         "dc:conformsTo": "RFC 4180",
         "dialect": {
             "encoding": "utf-8",

@@ -40,6 +40,7 @@ RECORDS: Final = {
     for record in (
         Published("breath-reading", 1, "one result of one analyser"),
         Published("analyser-event", 1, "something that happened to an analyser or its port"),
+        Published("breath-test", 1, "one patient's series, from opening to review"),
     )
 }
 
@@ -68,10 +69,15 @@ def document(published: Published, described: dict[str, Any]) -> dict[str, Any]:
 
 
 def _model(name: str) -> type[Part]:
-    from capture.record.event import AnalyserEvent  # noqa: PLC0415 - listing the schemas must not cost the models
+    from capture.record.breath_test import BreathTest  # noqa: PLC0415 - listing the schemas must not cost the models
+    from capture.record.event import AnalyserEvent  # noqa: PLC0415 - as above
     from capture.record.reading import BreathReading  # noqa: PLC0415 - as above
 
-    models: dict[str, type[Part]] = {"breath-reading": BreathReading, "analyser-event": AnalyserEvent}
+    models: dict[str, type[Part]] = {
+        "breath-reading": BreathReading,
+        "analyser-event": AnalyserEvent,
+        "breath-test": BreathTest,
+    }
     return models[name]
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from capture.record import numbers, schema
 from capture.record.base import UNIT_KEY
+from capture.record.changes import CHANGES
 from capture.record.examples import examples
 from capture.record.words import EVENTS, FLAGS
 
@@ -95,9 +96,17 @@ def flag_table() -> str:
 
 def event_table() -> str:
     """Every event known today."""
-    return "\n".join(
-        ["| Name | Meaning |", "|---|---|", *(f"| `{name}` | {words} |" for name, words in EVENTS.items())]
-    )
+    return _word_table("Name", EVENTS)
+
+
+def change_table() -> str:
+    """Every reason for a further revision known today."""
+    return _word_table("Code", CHANGES)
+
+
+def _word_table(head: str, words: dict[str, str]) -> str:
+    rows = (f"| `{word}` | {meaning} |" for word, meaning in words.items())
+    return "\n".join([f"| {head} | Meaning |", "|---|---|", *rows])
 
 
 def example(name: str) -> str:
@@ -115,7 +124,9 @@ def rendered(document: str) -> str:
         elif what == "example":
             body = example(which)
         else:
-            body = {"objects": object_tables, "flags": flag_table, "events": event_table}[what]()
+            body = {"objects": object_tables, "flags": flag_table, "events": event_table, "changes": change_table}[
+                what
+            ]()
         return f"{match[1]}{body}\n{match[3]}"
 
     return MARKED.sub(made, document)

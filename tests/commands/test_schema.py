@@ -24,7 +24,7 @@ def run(*args: str) -> str:
 
 def test_it_lists_what_is_published() -> None:
     lines = run().splitlines()
-    assert [line.split()[0] for line in lines] == ["breath-reading/1", "analyser-event/1"]
+    assert [line.split()[0] for line in lines] == ["breath-reading/1", "analyser-event/1", "breath-test/1"]
     assert [row["id"] for row in json.loads(run("--json"))] == [line.split()[-1] for line in lines]
 
 

@@ -23,10 +23,7 @@ from capture.record import numbers, text
 from capture.record.examples import examples
 from drivers.contract import GASES
 
-RECORDS = {
-    name: ("reading" if name.startswith("reading") else "event", text.write(record))
-    for name, record in examples().items()
-}
+RECORDS = {name: (name.partition("-")[0], text.write(record)) for name, record in examples().items()}
 DELIVERY = (912, "caa3a430-2222-4333-8444-555555555555")
 
 
@@ -54,7 +51,8 @@ def test_a_row_has_a_cell_for_every_column_and_says_what_the_record_says(name: s
     assert list(row) == [column.name for column in csv.columns(kind)]
     assert (row["delivery"], row["epoch"]) == ("912", DELIVERY[1])
     assert (row["id"], row["revision"], row["status"]) == (whole["id"], str(whole["revision"]), whole["status"])
-    assert row["received_at"] == whole["received_at"]
+    time = "opened_at" if kind == "test" else "received_at"
+    assert row[time] == whole[time]
     assert row["seq"] == str(whole["source"]["seq"])
 
 
@@ -157,12 +155,54 @@ def test_columns_never_go_or_move() -> None:
     assert [column.name for column in csv.columns("event")][:2] == ["delivery", "epoch"]
 
 
+def test_columns_of_tests_never_go_or_move_either() -> None:
+    """Pinned, as above."""
+    record = ["id", "revision", "status", "purpose", "change", "change_reason"]
+    opened = ["opened_at", "opened_by", "revised_at", "site", "bench", "label"]
+    whose = ["subject", "subject_system", "order", "order_system", "person", "protocol", "protocol_version"]
+    dose = [f"dose_{part}" for part in ("amount", "unit", "volume_ml", "started", "finished", "taken")]
+    ends = ["counting", "outcome", "outcome_reason", "reviewed_at", "reviewed_by"]
+    whole = ["points", "dose", "preparation", "symptoms", "notes", "journal", "seq"]
+
+    assert [column.name for column in csv.columns("test", delivered=False)] == [
+        *record,
+        *opened,
+        *whose,
+        "substrate",
+        *dose,
+        "minute_zero",
+        "minute_zero_from",
+        *ends,
+        *whole,
+    ]
+
+
+def test_nothing_of_a_test_is_without_a_column_but_what_its_json_alone_says() -> None:
+    """Every name of the record has a column of its name or of names that begin with it."""
+    record = numbers.loads(RECORDS["test-final"][1])
+    names = {column.name for column in csv.columns("test", delivered=False)}
+    bare = {name for name in record if not any(each == name or each.startswith(f"{name}_") for each in names)}
+
+    assert bare == {"format", "producer", "source", "reviewed", "cautions"} - {"reviewed"}
+
+
+def test_a_tests_row_has_the_lists_whole_and_names_the_readings_that_count() -> None:
+    record = numbers.loads(RECORDS["test-final"][1])
+    row = cells("test", RECORDS["test-final"][1])
+
+    assert numbers.loads(row["points"]) == record["points"]
+    assert numbers.loads(row["symptoms"]) == record["symptoms"]
+    assert row["counting"].split() == [each["counts"]["reading"] for each in record["points"] if each["counts"]]
+    assert row["minute_zero"] == record["minute_zero"]["at"]
+    assert cells("test", RECORDS["test-registered"][1])["dose"] == ""
+
+
 def test_the_same_text_gives_the_same_bytes() -> None:
     for kind, record in RECORDS.values():
         assert csv.row(kind, record, DELIVERY) == csv.row(kind, record, DELIVERY)
 
 
-@pytest.mark.parametrize("kind", ["reading", "event"])
+@pytest.mark.parametrize("kind", ["reading", "event", "test"])
 @pytest.mark.parametrize("delivered", [True, False])
 def test_the_description_is_true_of_every_cell(kind: str, *, delivered: bool) -> None:
     described = json.loads(csv.metadata(kind, "2026-11-24.csv", delivered=delivered))

@@ -1,4 +1,6 @@
-"""One table a day and kind, `readings/2026-11-24.csv`: every delivery of a record received on that day (UTC) is a row.
+"""One table a day and kind, `readings/2026-11-24.csv`: every delivery of a record of that day (UTC) is a row.
+
+A reading or event is of the day it was received, a breath test of the day it was opened: all its revisions stand there.
 
 Rules of the room:
 - A file is what the journal says: its rows are made from the journal's deliveries. What stands on the disk is only held
@@ -34,7 +36,7 @@ if TYPE_CHECKING:
     from capture.destinations.folder.write import Writer
     from capture.journal.deliveries import Parcel
 
-CHANNELS = {"reading": "readings", "event": "events"}
+CHANNELS = {"reading": "readings", "event": "events", "test": "tests"}
 KINDS = {channel: kind for kind, channel in CHANNELS.items()}
 WINDOW = 1024  # a backlog is written in large groups: each costs the whole file
 DAYS_HELD = 4

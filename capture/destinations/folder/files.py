@@ -2,6 +2,7 @@
 
     readings/2026-11-24/20261124T103205Z_h2-a_000912_caa3a430_r1.json
     kind     day (UTC)  received at      id   number id       revision
+    tests/2026-11-24/20261124T074205Z_bench_000021_4e8b2c90_r7.json     a breath test, by the time it was opened
 
 Rules of the room:
 - The same name with the same bytes is the same delivery, made again after a crash; with other bytes it is refused.

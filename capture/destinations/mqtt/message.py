@@ -2,7 +2,7 @@
 
 The properties are CloudEvents 1.0 in binary mode (CloudEvents MQTT Protocol Binding 1.0.2 §3.1): one user property for
 each attribute, and the content type for `datacontenttype`. There is no `subject`: a patient is not named outside the
-record. Extensions: `delivery` (dense for each topic), `epoch` (delivery numbers begin anew when it changes), `purpose`.
+record. `time` is when a reading or event was received, and when the act was done that a test's revision is of. Extensions: `delivery` (dense for each topic), `epoch` (delivery numbers begin anew when it changes), `purpose`.
 MQTT 3.1.1 has no properties: only topic and payload are sent then.
 """
 
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from capture.journal.deliveries import Parcel
 
 CONTENT_TYPE = "application/json"
+TIMES = {"breath-test": "revised_at"}
+"""The name of the time of a record that is not received."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +106,7 @@ def attributes(parcel: Parcel, topics: Topics, epoch: UUID) -> dict[str, str]:
         "id": f"{parcel.id}.{parcel.revision}",
         "source": f"/tidewire/{topics.site}/{topics.bench}{below}",
         "type": f"tidewire.{name}.v{major}",
-        "time": _said(parcel.text, "received_at"),
+        "time": _said(parcel.text, TIMES.get(name, "received_at")),
         "dataschema": RECORDS[name].id,
         "delivery": str(parcel.number),
         "epoch": str(epoch),
@@ -115,8 +117,8 @@ def attributes(parcel: Parcel, topics: Topics, epoch: UUID) -> dict[str, str]:
 def _said(record: str, name: str) -> str:
     """A string at the top of a record's text, without reading all of the text (that takes longer than all else here).
 
-    Inside a string no quotation mark stands without a backslash (RFC 8259 §7): what is found is a name. The three that
-    are asked for stand before every object that has names of others (`FORMAT.md`), and need no escapes.
+    Inside a string no quotation mark stands without a backslash (RFC 8259 §7): what is found is a name. Those that are
+    asked for stand before every object that has names of others (`FORMAT.md`), and need no escapes.
     """
     _, found, rest = record.partition(f'"{name}":"')
     if not found:

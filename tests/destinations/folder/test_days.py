@@ -50,7 +50,7 @@ def test_days_and_kinds_have_their_own_tables_each_with_its_description(bench: B
     ]
     described = json.loads((bench.target / "readings/2026-11-25.csv-metadata.json").read_text())
     assert described["url"] == "2026-11-25.csv"
-    assert [folder.channel_of(kind, "h2-a") for kind in ("reading", "event", "test")] == ["readings", "events", None]
+    assert [folder.channel_of(kind, "h2-a") for kind in ("reading", "event", "test")] == ["readings", "events", "tests"]
 
 
 def test_a_later_revision_is_one_more_row(bench: Bench) -> None:

@@ -24,8 +24,10 @@ NAME = "20261124T103205Z_h2-a_000912_caa3a430_r1.json"
 
 
 def parcel(number: int = 912, text: str = '{"value": 16.40}', kind: str = "reading") -> Parcel:
-    channel = {"reading": "readings", "event": "events"}[kind]
-    return Parcel(number, kind, KEY, 1, "h2-a", kit.BEGAN_MS + 3_725_000, channel, number, text)
+    channel = {"reading": "readings", "event": "events", "test": "tests"}[kind]
+    return Parcel(
+        number, kind, KEY, 1, None if kind == "test" else "h2-a", kit.BEGAN_MS + 3_725_000, channel, number, text
+    )
 
 
 def test_a_records_file_carries_its_text_byte_for_byte_under_a_name_that_sorts_by_time(bench: Bench) -> None:
@@ -37,9 +39,10 @@ def test_a_records_file_carries_its_text_byte_for_byte_under_a_name_that_sorts_b
 
 
 def test_each_kind_has_its_own_folder(bench: Bench) -> None:
-    bench.folder().send([parcel(1), parcel(2, kind="event")])
+    bench.folder().send([parcel(1), parcel(2, kind="event"), parcel(3, kind="test")])
 
-    assert [name.split("/")[0] for name in bench.files()] == ["events", "readings"]
+    assert [name.split("/")[0] for name in bench.files()] == ["events", "readings", "tests"]
+    assert bench.files()[-1] == "tests/2026-11-24/20261124T103205Z_bench_000003_caa3a430_r1.json"
     assert bench.folder().channel_of("something-new", "h2-a") is None
 
 

@@ -41,7 +41,9 @@ def wanted(port: int, more: str = "") -> MqttDestination:
     return read
 
 
-def parcel(number: int = 1, *, kind: str = "reading", golden: str = "reading-breath", analyser: str = "h2-a") -> Parcel:
+def parcel(
+    number: int = 1, *, kind: str = "reading", golden: str = "reading-breath", analyser: str | None = "h2-a"
+) -> Parcel:
     """A golden record as the journal hands it over."""
     text = (GOLDEN / f"{golden}.json").read_text(encoding="utf-8").rstrip("\n")
     channel = channel_of(kind, analyser)

@@ -24,7 +24,7 @@ FILE = TESTS.parent / "capture" / "destinations" / "asyncapi.yaml"
 DOCUMENT: dict[str, Any] = yaml.safe_load(FILE.read_text(encoding="utf-8"))
 OFFICIAL = json.loads((TESTS / "vendor" / "asyncapi" / "3.0.0.json").read_text(encoding="utf-8"))
 PLACES = Topics(PREFIX, "{site}", "{bench}")
-GOLDEN = {"reading": "reading-breath", "event": "event-gone"}
+GOLDEN = {"reading": "reading-breath", "event": "event-gone", "test": "test-final"}
 
 
 def at(reference: str) -> Any:
@@ -58,11 +58,11 @@ def test_and_refuses_it_when_something_is_wrong(path: tuple[str, ...], wrong: An
 
 
 def test_the_addresses_are_those_of_the_program_and_all_of_them() -> None:
-    """A record that is published is described. (`test` comes with its record's schema.)"""
-    kinds = [kind for kind, name in topics.OF_AN_ANALYSER.items() if name in RECORDS]
-    made = {kind: PLACES.of(topics.channel_of(kind, "{analyser}") or "") for kind in kinds}
+    """A record that is published is described."""
+    made = {kind: PLACES.of(topics.channel_of(kind, "{analyser}") or "") for kind in topics.OF_AN_ANALYSER}
     made["status"] = PLACES.status
-    made |= {kind: PLACES.of(kind) for kind, name in topics.OF_THE_BENCH.items() if name in RECORDS}
+    made |= {kind: PLACES.of(kind) for kind in topics.OF_THE_BENCH}
+    assert {*topics.OF_AN_ANALYSER.values(), *topics.OF_THE_BENCH.values()} == set(RECORDS)
     assert {name: channel["address"] for name, channel in DOCUMENT["channels"].items()} == made
     for channel in DOCUMENT["channels"].values():
         assert {f"{{{name}}}" for name in channel["parameters"]} == {
@@ -72,7 +72,9 @@ def test_the_addresses_are_those_of_the_program_and_all_of_them() -> None:
 
 @pytest.mark.parametrize("kind", GOLDEN)
 def test_the_properties_are_those_of_a_message_and_all_of_them(kind: str) -> None:
-    sent = message.attributes(parcel(912, kind=kind, golden=GOLDEN[kind]), Topics(PREFIX, "north-clinic", "b-1"), EPOCH)
+    of = None if kind in topics.OF_THE_BENCH else "h2-a"
+    given = parcel(912, kind=kind, golden=GOLDEN[kind], analyser=of)
+    sent = message.attributes(given, Topics(PREFIX, "north-clinic", "b-1"), EPOCH)
     told = at(f"#/components/messages/{kind}")
     headers = at(told["headers"]["$ref"])
     whole = {"components": DOCUMENT["components"], **headers}  # so that references within the document are found
@@ -86,7 +88,7 @@ def test_the_properties_are_those_of_a_message_and_all_of_them(kind: str) -> Non
     assert UUID(sent["epoch"]) == EPOCH
 
 
-@pytest.mark.parametrize("kind", ["reading", "event", "status"])
+@pytest.mark.parametrize("kind", ["reading", "event", "test", "status"])
 def test_each_message_names_the_schema_of_its_payload_and_how_it_is_sent(kind: str) -> None:
     told = at(f"#/components/messages/{kind}")
     payload = json.loads((FILE.parent / told["payload"]["schema"]["$ref"]).read_text(encoding="utf-8"))

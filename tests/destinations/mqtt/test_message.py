@@ -42,13 +42,16 @@ def test_the_size_is_that_of_the_packet(length: int) -> None:
 
 
 def test_a_record_of_the_bench_names_no_analyser() -> None:
-    """As a breath test will: three levels below the prefix, a source without an analyser."""
-    told = (GOLDEN / "event-gone.json").read_text(encoding="utf-8")
+    """A breath test: three levels below the prefix, a source without an analyser."""
+    told = (GOLDEN / "test-final.json").read_text(encoding="utf-8").rstrip("\n")
     bench = Parcel(4, "test", UUID(int=7), 2, None, 0, "test", 9, told)
     attributes = message.attributes(bench, TOPICS, EPOCH)
     assert message.message_of(bench, TOPICS, EPOCH).topic == "tidewire/1/north-clinic/bench-1/test"
     assert attributes["source"] == "/tidewire/north-clinic/bench-1"
     assert (attributes["id"], attributes["delivery"]) == (f"{UUID(int=7)}.2", "9")
+    assert (attributes["type"], attributes["time"]) == ("tidewire.breath-test.v1", "2026-11-24T13:07:12.120Z")
+    assert attributes["dataschema"] == "urn:tidewire:schema:breath-test:1"
+    assert "P-20461" not in "".join(attributes.values()), "a patient is named in the record alone"
 
 
 def test_names_of_attributes_are_what_cloudevents_allows() -> None:

@@ -29,7 +29,8 @@ def test_format_time_and_purpose_are_the_records_own(golden: Path) -> None:
     record = json.loads(text)
     name, major = record["format"].split("/")
 
-    assert said(text) == (f"tidewire.{name}.v{major}", record["received_at"], record["purpose"])
+    time = record["revised_at" if name == "breath-test" else "received_at"]
+    assert said(text) == (f"tidewire.{name}.v{major}", time, record["purpose"])
 
 
 def test_names_within_texts_and_objects_are_not_taken_for_the_records_own() -> None:
@@ -38,6 +39,16 @@ def test_names_within_texts_and_objects_are_not_taken_for_the_records_own() -> N
     text = json.dumps(first | record | {"other": json.loads(f"{{{TRAP}}}")}, separators=(",", ":"))
 
     assert said(text) == ("tidewire.breath-reading.v1", record["received_at"], record["purpose"])
+
+
+def test_what_a_person_wrote_into_a_test_is_not_taken_for_the_tests_own() -> None:
+    record = json.loads((GOLDEN[0].parent / "test-corrected.json").read_text(encoding="utf-8"))
+    trap = '"revised_at":"1999-01-01T00:00:00.000Z","format":"other/9","purpose":"training"'
+    record["change"]["reason"] = record["change"]["by"] = record["label"] = record["opened_by"] = trap
+
+    made = said(json.dumps(record, separators=(",", ":")))
+
+    assert made == ("tidewire.breath-test.v1", record["revised_at"], "production")
 
 
 def test_a_text_that_is_no_record_is_said() -> None:

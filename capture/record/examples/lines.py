@@ -1,4 +1,4 @@
-"""Golden records: one for each case that a consumer has to be ready for. Site, people, values and frames are invented.
+"""One line, one record: readings and events as the analyser's bytes make them, bound to nobody.
 
 The readings are what this program makes of lines like `RES;0412;24/11/2026 10:31;B;37;<2;16.4` (sheet
 `delimited-line`): kind, hydrogen and methane in ppm, oxygen in percent. Every offset and digest is that of the line.
@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
-from functools import cache
 from hashlib import sha256
 from typing import TYPE_CHECKING, Any, Final
 from uuid import UUID
@@ -25,15 +24,14 @@ if TYPE_CHECKING:
 JOURNAL: Final = UUID("0b6a4f0e-52c7-4a53-9d8e-6f1f0a3c7d21")
 STREAM: Final = UUID("7c1e9a54-3f0d-4b8a-8a57-2d9b6c40e1f3")
 BOOT: Final = UUID("d2f7a1c8-9b35-4e6c-b0a4-51c3e87f9026")
-BREATH_TEST: Final = UUID("4e8b2c90-17d6-4f3a-a5b1-c06d9e72f834")
 OPENED: Final = datetime(2026, 11, 24, 7, 2, 11, 480_000, UTC)
 ZONE: Final = "Europe/Zurich"
 
-_ANALYSER: Final = parts.Analyser(id="h2-a", make=None, model=None, serial_number="0007", firmware=None)
+ANALYSER: Final = parts.Analyser(id="h2-a", make=None, model=None, serial_number="0007", firmware=None)
 _DRIVER: Final = parts.DriverUsed(
     name="delimited-line", version="1.0", sha256=sha256(b"the text of the sheet").hexdigest()
 )
-_PRODUCER: Final = parts.Producer(name="tidewire", version="0.1.0")
+PRODUCER: Final = parts.Producer(name="tidewire", version="0.1.0")
 _SENTINELS: Final[dict[str, contract.State]] = {"----": "not-measurable", "OVR": "above"}
 _KINDS: Final[dict[str, contract.Kind]] = {"B": "breath", "A": "room-air", "C": "calibration-gas"}
 
@@ -53,21 +51,25 @@ def _field(text: str, unit: str, start: int) -> quantity.Quantity:
     return quantity.of(contract.Quantity(value, unit, "sheet", state, text, (span,), comparator))
 
 
-def _flag(code: str, text: str, **more: object) -> parts.Flag:
+def flag(code: str, text: str, **more: object) -> parts.Flag:
+    """A flag of that name, with what `words` says of it."""
     word = FLAGS[code]
     bare = {"about": word.about, "severity": word.severity, "value": None, "limit": None, "limit_from": None}
     return parts.Flag.model_validate({"code": code, "text": text, **bare, **more})
 
 
-_NO_CHECK: Final = _flag("no-check", "Frame and line carry no check: damage may have gone unnoticed.")
+NO_CHECK: Final = flag("no-check", "Frame and line carry no check: damage may have gone unnoticed.")
 
 
-def _at(minutes: int) -> datetime:
-    return times.in_utc(OPENED + timedelta(minutes=minutes, milliseconds=640))
+def at(minutes: int, seconds: int = 0) -> datetime:
+    """So long after the port was opened, as it goes in these examples."""
+    return times.in_utc(OPENED + timedelta(minutes=minutes, seconds=seconds, milliseconds=640))
 
 
-def _clock(minutes: int, *, synchronised: bool = True) -> parts.MachineClock:
-    return parts.MachineClock(synchronised=synchronised, boot=BOOT, since_boot_ms=612_340 + minutes * 60_000)
+def clock(minutes: int, seconds: int = 0, *, synchronised: bool = True) -> parts.MachineClock:
+    """The machine's clock at that moment."""
+    since_boot_ms = 612_340 + minutes * 60_000 + seconds * 1000
+    return parts.MachineClock(synchronised=synchronised, boot=BOOT, since_boot_ms=since_boot_ms)
 
 
 def _analyser_clock(text: str, received: datetime) -> parts.AnalyserClock | None:
@@ -78,26 +80,33 @@ def _analyser_clock(text: str, received: datetime) -> parts.AnalyserClock | None
     return parts.AnalyserClock(text=text, at=placed, zone_from="configuration" if placed else None, offset_s=offset)
 
 
-def _source(seq: int, first: int, raw: bytes | None) -> parts.Source:
+def source(seq: int, first: int, raw: bytes | None, stream: UUID | None = STREAM) -> parts.Source:
+    """Record `seq`, made of those bytes, the first of which is byte `first` of the stream."""
     return parts.Source(
         journal=JOURNAL,
         seq=seq,
-        stream=STREAM,
+        stream=stream,
         spans=((first, first + len(raw)),) if raw is not None else (),
         sha256=sha256(raw).hexdigest() if raw is not None else None,
         raw=None,
     )
 
 
-def _reading(  # what differs from case to case
-    line: str, *flags: parts.Flag, seq: int, minutes: int, purpose: Purpose = "training", **more: object
+def reading_of(  # what differs from case to case
+    line: str,
+    *flags: parts.Flag,
+    seq: int,
+    minutes: int,
+    purpose: Purpose = "training",
+    stream: UUID = STREAM,
+    **more: object,
 ) -> reading.BreathReading:
     """The preliminary reading of one line whose first byte is `seq * 64` of the stream."""
-    first, raw, received = seq * 64, line.encode() + b"\r\n", _at(minutes)
+    first, raw, received = seq * 64, line.encode() + b"\r\n", at(minutes)
     fields = line.split(";")
     starts = [first + sum(len(field) + 1 for field in fields[:nth]) for nth in range(len(fields))]
     kind = _KINDS[fields[3]]
-    measurement = ids.measurement(purpose, STREAM, first, 0)
+    measurement = ids.measurement(purpose, stream, first, 0)
     made: dict[str, Any] = {
         "format": reading.FORMAT,
         "purpose": purpose,
@@ -113,12 +122,12 @@ def _reading(  # what differs from case to case
         "measured_at": parts.At(at=received, from_="received"),
         "collected_at": None,
         "analyser_clock": _analyser_clock(fields[2], received),
-        "clock": _clock(minutes),
+        "clock": clock(minutes),
         "site": "north-clinic",
         "bench": "bench-1",
-        "analyser": _ANALYSER,
+        "analyser": ANALYSER,
         "driver": _DRIVER,
-        "producer": _PRODUCER,
+        "producer": PRODUCER,
         "sample": {
             "interface": "unknown",
             "container": "unknown",
@@ -132,12 +141,12 @@ def _reading(  # what differs from case to case
         "gases": {"hydrogen": _field(fields[4], "ppm", starts[4]), "methane": _field(fields[5], "ppm", starts[5])},
         "other": {},
         "dead_space": None,
-        "flags": (_NO_CHECK, *flags),
+        "flags": (NO_CHECK, *flags),
         "sample_quality": "not-judged",
         "analyser_state": {"on_since": None, "warm": True, "calibration": None},
         "breath_test": None,
         "integrity": "none",
-        "source": _source(seq, first, raw),
+        "source": source(seq, first, raw, stream),
     }
     return reading.BreathReading.model_validate(made | more)
 
@@ -146,7 +155,7 @@ def _event(  # what differs from case to case
     name: str, words: str, *, seq: int, minutes: int, raw: bytes | None = None, **detail: str
 ) -> AnalyserEvent:
     """One event: of the analyser where there are bytes, of the port where there are none."""
-    first, at = seq * 64, _at(minutes)
+    first, when = seq * 64, at(minutes)
     return AnalyserEvent(
         format="analyser-event/1",
         purpose="training",
@@ -159,91 +168,47 @@ def _event(  # what differs from case to case
         about="analyser" if raw else "port",
         words=words,
         detail=dict(detail) if raw else {"port": "/dev/serial/by-path/example-port", "line": "9600 8N1", **detail},
-        received_at=at,
-        happened_at=parts.At(at=at, from_="received" if raw else "port"),
-        clock=_clock(minutes),
+        received_at=when,
+        happened_at=parts.At(at=when, from_="received" if raw else "port"),
+        clock=clock(minutes),
         site="north-clinic",
         bench="bench-1",
-        analyser=_ANALYSER,
+        analyser=ANALYSER,
         driver=_DRIVER if raw else None,
-        producer=_PRODUCER,
+        producer=PRODUCER,
         integrity=None,
-        source=_source(seq, first, raw),
+        source=source(seq, first, raw),
     )
 
 
-def _bound() -> tuple[reading.BreathReading, reading.BreathReading]:
-    """A reading that a person confirmed for a patient, and its retraction because it was the wrong one."""
-    line = "RES;0431;24/11/2026 12:03;B;61;4;15.9"
-    first = _reading(line, seq=31, minutes=240, purpose="production")
-    since = Decimal("61.2")
-    place = {
-        "id": BREATH_TEST,
-        "label": "K7",
-        "subject": {"system": "north-clinic", "value": "P-20461"},
-        "order": None,
-        "protocol": "lactulose-3h 1.0",
-        "substrate": "lactulose",
-        "role": "timed",
-        "nominal_min": Decimal(60),
-        "since_substrate_min": since,
-        "attempt": 1,
-        "bound": {"how": "reserved", "by": "mk", "at": _at(239)},
-    }
-    replaces = {"id": first.id, "revision": 1}
-    bound: dict[str, Any] = {
-        "revision": 2,
-        "status": "final",
-        "change": {"replaces": replaces, "code": "bound", "reason": None, "by": "mk", "at": _at(262)},
-        "breath_test": place,
-        "collected_at": {"at": _at(240), "from": "operator"},
-        "source": _source(36, 31 * 64, line.encode() + b"\r\n"),
-    }
-    wrong = {"replaces": replaces | {"revision": 2}, "code": "wrong-patient", "reason": "bag labels were swapped"}
-    retracted = bound | {
-        "revision": 3,
-        "status": "entered-in-error",
-        "change": wrong | {"by": "mk", "at": _at(275)},
-        "source": _source(37, 31 * 64, line.encode() + b"\r\n"),
-    }
-    return (
-        _reading(line, seq=31, minutes=240, purpose="production", **bound),
-        _reading(line, seq=31, minutes=240, purpose="production", **retracted),
-    )
-
-
-@cache
-def examples() -> dict[str, Record]:
-    """Every golden record, by the name of its case."""
-    below = _flag("below-range", "Methane is below the range of the analyser (2 ppm).", limit=2, limit_from="analyser")
-    above = _flag("above-range", "Hydrogen is above the range of the analyser (its end is not known).")
-    lost = _flag("not-measurable", "The analyser could not measure methane (it sent '----').")
-    none = _flag("oxygen-missing", f"No oxygen level: {quantity.NO_OXYGEN}.")
-    garbled = _flag("unreadable", "No value for hydrogen: the field could not be read as a number.")
-    unset = _flag("clock-unsure", "This machine's clock was not kept right by a time source.")
-    twice = _flag("clock-unsure", "The analyser's clock shows an hour that happens twice when the clocks go back.")
-    bound, retracted = _bound()
+def cases() -> dict[str, Record]:
+    """These golden records, by the name of the case."""
+    below = flag("below-range", "Methane is below the range of the analyser (2 ppm).", limit=2, limit_from="analyser")
+    above = flag("above-range", "Hydrogen is above the range of the analyser (its end is not known).")
+    lost = flag("not-measurable", "The analyser could not measure methane (it sent '----').")
+    none = flag("oxygen-missing", f"No oxygen level: {quantity.NO_OXYGEN}.")
+    garbled = flag("unreadable", "No value for hydrogen: the field could not be read as a number.")
+    unset = flag("clock-unsure", "This machine's clock was not kept right by a time source.")
+    twice = flag("clock-unsure", "The analyser's clock shows an hour that happens twice when the clocks go back.")
     return {
-        "reading-breath": _reading("RES;0412;24/11/2026 10:31;B;37;4;16.40", seq=12, minutes=149),
-        "reading-below-range": _reading("RES;0413;24/11/2026 10:46;B;37;<2;16.4", below, seq=13, minutes=164),
-        "reading-above-range": _reading("RES;0414;24/11/2026 11:01;B;OVR;4;16.1", above, seq=14, minutes=179),
-        "reading-not-measurable": _reading("RES;0415;24/11/2026 11:16;B;37;----;16.0", lost, seq=15, minutes=194),
-        "reading-unreadable": _reading("RES;0416;24/11/2026 11:31;B;3x;4;16.0", garbled, seq=16, minutes=209),
-        "reading-room-air": _reading("RES;0411;24/11/2026 10:02;A;0;2;20.9", seq=11, minutes=120),
-        "reading-calibration-gas": _reading("RES;0410;24/11/2026 09:58;C;100;50;0.0", seq=10, minutes=116),
-        "reading-no-oxygen": _reading("RES;0417;24/11/2026 11:46;B;37;4", none, seq=17, minutes=224),
-        "reading-no-number": _reading("RES;;;B;12.50;0.00000010;16.0", seq=18, minutes=225),
-        "reading-clock-not-synchronised": _reading(
-            "RES;0418;24/11/2026 11:48;B;37;4;16.0", unset, seq=19, minutes=226, clock=_clock(226, synchronised=False)
+        "reading-breath": reading_of("RES;0412;24/11/2026 10:31;B;37;4;16.40", seq=12, minutes=149),
+        "reading-below-range": reading_of("RES;0413;24/11/2026 10:46;B;37;<2;16.4", below, seq=13, minutes=164),
+        "reading-above-range": reading_of("RES;0414;24/11/2026 11:01;B;OVR;4;16.1", above, seq=14, minutes=179),
+        "reading-not-measurable": reading_of("RES;0415;24/11/2026 11:16;B;37;----;16.0", lost, seq=15, minutes=194),
+        "reading-unreadable": reading_of("RES;0416;24/11/2026 11:31;B;3x;4;16.0", garbled, seq=16, minutes=209),
+        "reading-room-air": reading_of("RES;0411;24/11/2026 10:02;A;0;2;20.9", seq=11, minutes=120),
+        "reading-calibration-gas": reading_of("RES;0410;24/11/2026 09:58;C;100;50;0.0", seq=10, minutes=116),
+        "reading-no-oxygen": reading_of("RES;0417;24/11/2026 11:46;B;37;4", none, seq=17, minutes=224),
+        "reading-no-number": reading_of("RES;;;B;12.50;0.00000010;16.0", seq=18, minutes=225),
+        "reading-clock-not-synchronised": reading_of(
+            "RES;0418;24/11/2026 11:48;B;37;4;16.0", unset, seq=19, minutes=226, clock=clock(226, synchronised=False)
         ),
-        "reading-analyser-clock-ambiguous": _reading(
+        "reading-analyser-clock-ambiguous": reading_of(
             "RES;0419;25/10/2026 02:30;B;37;4;16.0", twice, seq=20, minutes=227
         ),
-        "reading-production": _reading(
+        "reading-production": reading_of(
             "RES;0420;24/11/2026 11:50;B;37;4;16.0", seq=21, minutes=228, purpose="production"
         ),
-        "reading-bound-final": bound,
-        "reading-retracted": retracted,
         "event-appeared": _event("appeared", "The port is open: receiving.", seq=1, minutes=0),
         "event-gone": _event("gone", "The port went away: the cable or the power was cut.", seq=35, minutes=260),
         "event-silent": _event("silent", "Nothing has come from the analyser for 30 minutes.", seq=34, minutes=258),
