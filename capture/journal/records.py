@@ -8,19 +8,20 @@ Rules of the room:
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from datetime import datetime
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
-from capture.journal import streams
+from capture.journal import states, streams
 from capture.journal.store import Tx, now_ms
 from capture.record import numbers, text
 from capture.record.breath_test import BreathTest
-from capture.record.moment import AnalyserState, Calibrated, Commissioned, Moment, Start
+from capture.record.moment import Moment
 from capture.record.reading import BreathReading
 
 if TYPE_CHECKING:
-    from capture.record.moment import Bench, Heard, Outcome
+    from datetime import datetime
+
+    from capture.record.moment import AnalyserState, Bench, Heard, Outcome
     from capture.record.text import Record
 
 
@@ -108,36 +109,9 @@ def state_of(tx: Tx, analyser: str) -> AnalyserState:
     """The analyser's state as the last act that changed it left it; all unknown if none did."""
     key = ("state", analyser)
     if key not in tx.seen:
-        tx.seen[key] = _state_of(tx, analyser)
+        tx.seen[key] = states.newest(tx, analyser)
     state: AnalyserState = tx.seen[key]
     return state
-
-
-def _state_of(tx: Tx, analyser: str) -> AnalyserState:
-    row = tx.one("SELECT state FROM acts WHERE analyser = ? AND state IS NOT NULL ORDER BY seq DESC LIMIT 1", analyser)
-    if row is None:
-        return AnalyserState()
-    data = numbers.loads(row[0])
-    since, commissioned = data.pop("on_since"), data.pop("commissioned")
-    return AnalyserState(
-        on_since=since and datetime.fromisoformat(since),
-        calibration=_calibrated(data.pop("calibration")),
-        gas_check=_calibrated(data.pop("gas_check")),
-        commissioned=commissioned and Commissioned(at=datetime.fromisoformat(commissioned.pop("at")), **commissioned),
-        under_way=tuple(_start(each) for each in data.pop("under_way")),
-        **data,
-    )
-
-
-def _calibrated(data: dict[str, Any] | None) -> Calibrated | None:
-    if data is None:
-        return None
-    return Calibrated(at=datetime.fromisoformat(data.pop("at")), event=UUID(data.pop("event")), **data)
-
-
-def _start(data: dict[str, Any]) -> Start:
-    boot = data.pop("boot")
-    return Start(at=datetime.fromisoformat(data.pop("at")), boot=boot and UUID(boot), **data)
 
 
 def moment(tx: Tx, bench: Bench, no: int, heard: Heard) -> Moment:
