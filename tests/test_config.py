@@ -66,7 +66,11 @@ BROKEN = [
         'line 11, analyser.1.path: unknown key; it belongs under [[destination]] with kind = "folder"',
     ),
     (DRIVER, f"{DRIVER}\nq = 3", "line 11, analyser.1.q: unknown key; known here: id, port, driver, serial, purpose"),
-    ("[bench]", 'zzz = "v"\n[bench]', "line 1, zzz: unknown key; known here: bench, analyser, destination, log"),
+    (
+        "[bench]",
+        'zzz = "v"\n[bench]',
+        "line 1, zzz: unknown key; known here: bench, analyser, scanner, destination, log",
+    ),
     ('port = "/dev/ttyUSB0"\n', "", 'line 7, analyser.1: port is missing; write port = "/dev/ttyUSB0"'),
     ('site = "north-clinic"\n', "", 'line 1, bench: site is missing; write site = "north-clinic"'),
     ('kind = "folder"\n', "", 'line 12, destination.1: kind is missing; write kind = "folder"'),

@@ -16,6 +16,7 @@ from capture.config.model import (
     Bench,
     Log,
     PortForm,
+    Scanner,
     SerialTable,
     form_of,
 )
@@ -33,6 +34,7 @@ __all__ = [
     "Log",
     "MqttDestination",
     "PortForm",
+    "Scanner",
     "SerialTable",
     "TlsTable",
     "form_of",

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, TypeGuard
 from pydantic import ValidationError
 
 from capture.config.destinations import Destination, FolderDestination, MqttDestination
-from capture.config.model import STANDARD_BAUDS, Analyser, Bench, File, Log, Purpose, form_of, usual_baud
+from capture.config.model import STANDARD_BAUDS, Analyser, Bench, File, Log, Purpose, Scanner, form_of, usual_baud
 from capture.config.words import said_of_all, shown
 from capture.errors import ConfigError
 from drivers.tomltext import Document, TomlError, read_toml
@@ -32,6 +32,7 @@ class Config:
     sha256: str
     bench: Bench
     analysers: tuple[Analyser, ...]
+    scanners: tuple[Scanner, ...]
     destinations: tuple[Destination, ...]
     log: Log
 
@@ -46,13 +47,14 @@ class Config:
     def remarks(self) -> list[str]:
         """What is allowed and yet worth a look, a line each, for `tidewire check`."""
         found = []
-        for each in self.analysers:
-            rate = each.serial.baud
+        lines = [(f"analyser {each.id}", each.port, each.serial.baud) for each in self.analysers]
+        lines += [(f"scanner {each.id}", each.port, each.serial.baud) for each in self.scanners]
+        for about, port, rate in lines:
             if rate is not None and rate not in STANDARD_BAUDS:
-                found.append(f"analyser {each.id}: {rate} baud is unusual; is {usual_baud(rate)} meant?")
-            if each.port.startswith(("/dev/ttyUSB", "/dev/ttyACM")):
+                found.append(f"{about}: {rate} baud is unusual; is {usual_baud(rate)} meant?")
+            if port.startswith(("/dev/ttyUSB", "/dev/ttyACM")):
                 found.append(
-                    f"analyser {each.id}: {each.port} may be another device after replugging; "
+                    f"{about}: {port} may be another device after replugging; "
                     f"name its link in /dev/serial/by-path/ instead"
                 )
         found += [
@@ -83,7 +85,7 @@ def parse(text: str, path: Path) -> Config:
     if faults or file is None:
         raise ConfigError(faults[0])
     digest = hashlib.sha256(text.encode()).hexdigest()
-    return Config(path, text, digest, file.bench, file.analyser, file.destination, file.log)
+    return Config(path, text, digest, file.bench, file.analyser, file.scanner, file.destination, file.log)
 
 
 def _text_of(path: Path) -> str:
@@ -129,7 +131,10 @@ def _against_each_other(file: File) -> Iterator[tuple[tuple[str | int, ...], str
     analysers = [("analyser", n) for n in range(len(file.analyser))]
     destinations = [("destination", n) for n in range(len(file.destination))]
     yield from _twice(analysers, "id", [each.id for each in file.analyser], "each analyser needs its own id")
-    yield from _twice(analysers, "port", [each.port for each in file.analyser], _ONE_PORT, _device)
+    scanners = [("scanner", n) for n in range(len(file.scanner))]
+    ports = [each.port for each in file.analyser] + [each.port for each in file.scanner]
+    yield from _twice(scanners, "id", [each.id for each in file.scanner], "each scanner needs its own id")
+    yield from _twice([*analysers, *scanners], "port", ports, _ONE_PORT, _device)
     yield from _twice(
         destinations, "name", [each.name for each in file.destination], "each destination needs its own name"
     )
@@ -177,7 +182,7 @@ def _is_folder(each: Destination) -> TypeGuard[FolderDestination]:
 
 _OWN_TOPICS = "their records would mix; give each its own prefix"
 _OWN_CLIENT = "a broker lets only one connection keep a client id; give each its own, or leave it out"
-_ONE_PORT = "two readers would each get half the bytes; give each analyser its own port"
+_ONE_PORT = "two readers would each get half the bytes; give each its own port"
 
 
 def _device(port: str) -> str:
@@ -194,8 +199,9 @@ def _twice(
     same: Callable[[str], str] = str,
 ) -> Iterator[tuple[tuple[str | int, ...], str]]:
     first: dict[str, int] = {}
-    for (table, n), value in zip(tables, values, strict=True):
-        earlier = first.setdefault(same(value), n)
-        if earlier != n:
+    for place, ((table, n), value) in enumerate(zip(tables, values, strict=True)):
+        earlier = first.setdefault(same(value), place)
+        if earlier != place:
             also = "" if value == values[earlier] else f" under another name ({shown(values[earlier])})"
-            yield (table, n, key), f"{shown(value)} is that of {table} {earlier + 1} too{also}; {cure}"
+            other, number = tables[earlier]
+            yield (table, n, key), f"{shown(value)} is that of {other} {number + 1} too{also}; {cure}"

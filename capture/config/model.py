@@ -30,6 +30,7 @@ STANDARD_BAUDS = (300, 600, 1200, 2400, 4800, 9600, 14400, 19200, 28800, 38400, 
 """The usual rates. Others are taken too, there are instruments that use them, but `Config.remarks` mentions them."""
 
 _SLOWEST, _FASTEST = 50, 4_000_000
+_DAY_S = 86_400
 
 
 def form_of(address: str) -> PortForm | None:
@@ -88,8 +89,20 @@ def _baud(rate: int) -> int:
     return rate
 
 
+def _seconds(number: int) -> int:
+    if not 1 <= number <= _DAY_S:
+        raise ValueError(f"must be between 1 and {_DAY_S} seconds; write e.g. 600")
+    return number
+
+
+Seconds = Annotated[int, BeforeValidator(whole), AfterValidator(_seconds), Field(examples=[600])]
+
+
 class Bench(Table):
-    """`[bench]`: this PC. `data` is the folder of the journal, `sheets` one with the site's own driver sheets."""
+    """`[bench]`: this PC. `data` is the folder of the journal.
+
+    `sheets`, `protocols`: folders with the site's own driver sheets and protocols. `initials`: every act asks for them.
+    """
 
     site: Annotated[Id, Field(examples=["north-clinic"])]
     name: Annotated[Id, Field(examples=["bench-1"])]
@@ -97,12 +110,14 @@ class Bench(Table):
     timezone: Annotated[str, AfterValidator(_zone), Field(default_factory=machine_zone, examples=["Europe/Zurich"])]
     purpose: Purpose = "training"
     sheets: Folder | None = None
+    protocols: Folder | None = None
+    initials: bool = False
 
 
 class SerialTable(Table):
     """`serial = { … }` of an analyser: what differs from the driver's own line settings; None = as the driver says."""
 
-    baud: Annotated[int, BeforeValidator(whole), AfterValidator(_baud)] | None = None
+    baud: Annotated[int, BeforeValidator(whole), AfterValidator(_baud), Field(examples=[9600])] | None = None
     bits: Annotated[Literal[5, 6, 7, 8], BeforeValidator(whole)] | None = None
     parity: Parity | None = None
     stop: Annotated[Literal[1, 2], BeforeValidator(whole)] | None = None
@@ -124,7 +139,11 @@ class SerialTable(Table):
 
 
 class Analyser(Table):
-    """`[[analyser]]`: one instrument. `purpose` None: as the port and the bench say (`Config.purpose_of`)."""
+    """`[[analyser]]`: one instrument. `purpose` None: as the port and the bench say (`Config.purpose_of`).
+
+    `reservation_s`: seconds after which a reservation that nothing filled is void. `expect_within_s`: seconds after which
+    its result is overdue; None: it never is.
+    """
 
     id: Annotated[Id, Field(examples=["h2-a"])]
     port: Annotated[str, AfterValidator(_port), Field(examples=["/dev/ttyUSB0"])]
@@ -136,6 +155,36 @@ class Analyser(Table):
     model: Said | None = None
     serial_number: Said | None = None
     firmware: Said | None = None
+    reservation_s: Seconds = 600
+    expect_within_s: Seconds | None = None
+
+    @model_validator(mode="after")
+    def _overdue_in_time(self) -> Analyser:
+        if self.expect_within_s is not None and self.expect_within_s >= self.reservation_s:
+            raise ValueError(
+                f"expect_within_s = {self.expect_within_s} is not before reservation_s = {self.reservation_s}: a result would "
+                f"never be overdue; write a smaller one, or a longer reservation"
+            )
+        return self
+
+
+def _line(text: str) -> str:
+    if form_of(text) != "tty":
+        raise ValueError('must be a device path such as "/dev/serial/by-path/…"; a scanner that types needs no table')
+    return _port(text)
+
+
+class Scanner(Table):
+    """`[[scanner]]`: a barcode scanner on a serial port; what it reads is a label, as if typed at `test desk`."""
+
+    id: Annotated[Id, Field(examples=["desk"])]
+    port: Annotated[str, AfterValidator(_line), Field(examples=["/dev/ttyACM0"])]
+    serial: SerialTable = SerialTable()
+
+    @property
+    def line(self) -> SerialSettings:
+        """Its line settings: 9600 8N1 but for what the table says."""
+        return self.serial.over(SerialSettings(baud=9600, bits=8, parity="none", stop=1))
 
 
 class Log(Table):
@@ -150,6 +199,7 @@ class File(Table):
 
     bench: Bench
     analyser: tuple[Analyser, ...] = ()
+    scanner: tuple[Scanner, ...] = ()
     destination: tuple[Destination, ...] = ()
     log: Log = Log()
 
@@ -164,6 +214,8 @@ def table_at(path: tuple[str | int, ...]) -> type[Table]:
         ("bench",): Bench,
         ("analyser",): Analyser,
         ("analyser", "serial"): SerialTable,
+        ("scanner",): Scanner,
+        ("scanner", "serial"): SerialTable,
         ("destination", "mqtt", "tls"): TlsTable,
         ("log",): Log,
         **{("destination", kind): table for kind, table in KINDS.items()},

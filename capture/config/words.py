@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 from capture.config.destinations import KINDS
 from capture.config.model import File, table_at
@@ -17,12 +17,12 @@ Path = tuple[str | int, ...]
 _WANTED = {
     "string_type": 'must be text in quotes, e.g. "{example}"',
     "is_instance_of": 'must be a path in quotes, e.g. "{example}"',
-    "int_type": "must be a whole number, e.g. 9600",
+    "int_type": "must be a whole number, e.g. {example}",
     "bool_type": "must be true or false, without quotes",
 }
 _SERIAL = 'serial = { baud = 9600, bits = 8, parity = "none", stop = 1 }'
 _TLS = 'tls = { ca = "/etc/tidewire/ca.pem" }, or tls = {} for the system\'s own authorities'
-_ARRAYS = {"analyser", "destination"}
+_ARRAYS = {"analyser", "scanner", "destination"}
 
 
 def said_of_all(errors: list[ErrorDetails]) -> list[tuple[Path, str]]:
@@ -88,7 +88,11 @@ def shown(value: Any) -> str:  # noqa: ANN401 - whatever the file holds
 def example_of(path: Path) -> str:
     """What could stand there."""
     field = _field(path)
-    return str(field.examples[0]) if field is not None and field.examples else "…"
+    if field is None:
+        return "…"
+    within = (each for arg in get_args(field.annotation) for each in getattr(arg, "__metadata__", ()))  # of `… | None`
+    examples = (getattr(each, "examples", None) for each in (field, *within))
+    return next((str(each[0]) for each in examples if each), "…")
 
 
 def _field(path: Path) -> Any:  # noqa: ANN401 - pydantic's FieldInfo or None
@@ -114,9 +118,9 @@ def _unknown(path: Path) -> str:
     like = _meant(path)
     if like is not None:
         return f"unknown key; write {like}"
-    for table in ("bench", "analyser", "log"):
+    for table in ("bench", "analyser", "scanner", "log"):
         if path[-1] in _known((table,)):
-            return f"unknown key; it belongs under [{table}]"
+            return f"unknown key; it belongs under {f'[[{table}]]' if table in _ARRAYS else f'[{table}]'}"
     for kind in KINDS:
         if path[-1] in _known(("destination", kind)):
             return f'unknown key; it belongs under [[destination]] with kind = "{kind}"'

@@ -62,7 +62,7 @@ def test_a_file_says_all_that_a_protocol_is() -> None:
     assert read.substrate is not None
     assert read.substrate.minute_zero == "finished"
     assert (read.baseline.samples, read.baseline.rule) == (2, "lowest")
-    assert read.points.minutes == (30, 60, 120)
+    assert read.points.minutes == (Decimal(30), Decimal(60), Decimal(120))
     assert read.points.tolerance_min == 5
     assert [each.ask for each in read.questions] == ["Smoked today?"]
     assert [each.text for each in read.cautions] == ["Two identifiers checked."]
@@ -96,9 +96,9 @@ def test_one_source_stands_for_a_whole_table_or_each_key_has_its_own() -> None:
 def test_what_a_file_leaves_out_is_null_and_never_filled_in() -> None:
     least = 'name="x"\nversion="1"\ntitle="X"\nperson="any"\nbaseline={source="s"}\npoints={source="s"}\n'
     read = load(least, "x.toml")
-    assert read.approved is read.substrate is read.points.tolerance_min is None
-    assert read.limits.oxygen_above is read.limits.carbon_dioxide_below is None
-    assert read.points.minutes == read.questions == read.cautions == ()
+    absent = (read.approved, read.substrate, read.points.tolerance_min)
+    assert {*absent, read.limits.oxygen_above, read.limits.carbon_dioxide_below} == {None}
+    assert {read.points.minutes, read.questions, read.cautions} == {()}
 
 
 @pytest.mark.parametrize(
