@@ -8,12 +8,14 @@ Rules:
 """
 
 from decimal import Decimal
-from typing import Annotated, Any, Final, Self
+from typing import Annotated, Any, Final, Literal, Self
 
 from pydantic import ConfigDict, ValidationError, model_validator
 
 from capture.record.base import Bytes, Exact, Part, open_list, told
 from drivers import contract
+
+UnitFrom = Annotated[Literal["sheet", "frame", "operator"], open_list("sheet", "frame", "operator")]
 
 UCUM: Final = {
     # parts of a whole (volume fractions of a gas)
@@ -113,7 +115,7 @@ class Quantity(Part):
     )
     unit: str | None = told("The unit as the frame or the driver sheet writes it.")
     ucum: str | None = told("The UCUM code of `unit`; null where our table has none.")
-    unit_from: contract.UnitFrom | None = told("Who says so: the driver `sheet`, or the `frame` itself.")
+    unit_from: UnitFrom | None = told("Who says so: the driver `sheet`, the `frame` itself, or a person.")
     comparator: contract.Comparator | None = told("How the true value lies to `value`; null means equal or unknown.")
     state: contract.State = told("Whether there is a value, and if not, why.")
     reason: str | None = told("Why the state is not `ok`, in words for people; null if it is. Not for programs.")
