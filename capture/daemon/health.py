@@ -11,9 +11,12 @@ import grp
 import os
 import tempfile
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
+from capture import protocols
 from capture.config import FolderDestination, form_of
 from capture.journal.store import APPLICATION_ID, FILE_NAME, VERSION
 from capture.ports import troubles
@@ -21,6 +24,7 @@ from drivers import recording, registry
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from datetime import date
 
     from capture.config import Analyser, Config
 
@@ -39,24 +43,59 @@ def points(config: Config) -> Iterator[Point]:
     """Everything that can be looked at without disturbing anything."""
     yield _data(config)
     if config.bench.sheets is not None:
-        yield _sheets(config.bench.sheets)
+        yield _site_folder("sheets", config.bench.sheets)
+    if config.bench.protocols is not None:
+        yield _site_folder("protocols", config.bench.protocols)
     for place, analyser in enumerate(config.analysers):
         yield _driver(config, place, analyser)
         yield _port(analyser)
+    for scanner in config.scanners:
+        yield _line(f"port {scanner.port} of scanner {scanner.id}", scanner.port)
     for destination in config.destinations:
         if isinstance(destination, FolderDestination):
             yield _folder(destination)
             if destination.group is not None:
                 yield _group(destination, destination.group)
+    yield from _protocols(config)
 
 
-def _sheets(folder: Path) -> Point:
-    about = f"sheets folder {folder}"
+def _site_folder(key: str, folder: Path) -> Point:
+    about = f"{key} folder {folder}"
     if not os.path.isdir(folder):  # noqa: PTH112 - Path.is_dir raises where a folder above is barred
-        return Point(about, good=False, words="is not there; make it, or put bench.sheets right")
+        return Point(about, good=False, words=f"is not there; make it, or put bench.{key} right")
     if not os.access(folder, os.R_OK | os.X_OK):
         return Point(about, good=False, words=f"cannot be read by this user; sudo chmod a+rx {folder}")
     return Point(about, good=True, words="is there")
+
+
+def _protocols(config: Config) -> Iterator[Point]:
+    """The site's protocols one by one, then the templates: which are approved, and which can only train."""
+    today = datetime.now(ZoneInfo(config.bench.timezone)).date()
+    found = protocols.every(config.bench.protocols)
+    for each in found:
+        if not each.template:
+            yield _protocol(each, today)
+    templates = [each.name for each in found if each.template]
+    if templates:
+        words = f"{', '.join(templates)}; approved by nobody: for training only"
+        yield Point("protocol templates", good=True, words=words)
+
+
+def _protocol(found: protocols.Found, today: date) -> Point:
+    about, protocol = f"protocol {found.name}", found.protocol
+    if protocol is None:
+        return Point(about, good=False, words=found.wrong or "cannot be used")
+    said = f"version {protocol.version}, "
+    if protocol.approved is None:
+        said += "approved by nobody: for training only"
+    elif protocol.approved.on > today:
+        words = f"{said}approved only from {protocol.approved.on} on; put approved.on right in {found.path}"
+        return Point(about, good=False, words=words)
+    else:
+        said += f"approved by {protocol.approved.by} on {protocol.approved.on}"
+    left = protocols.cautions_left_out(protocol)
+    said += "".join(f'; leaves out the caution "{each}"' for each in left)
+    return Point(about, good=True, words=said)
 
 
 def _group(destination: FolderDestination, name: str) -> Point:
@@ -118,12 +157,16 @@ def _port(analyser: Analyser) -> Point:
         return _recording(about, Path(analyser.port.removeprefix("recording:")))
     if form == "stdin":
         return Point(about, good=True, words="standard input: read to its end, then the service ends")
+    return _line(about, analyser.port)
+
+
+def _line(about: str, path: str) -> Point:
     try:
-        wrong = troubles.not_a_line(analyser.port, Path(analyser.port).stat().st_mode)
-        if wrong is None and not os.access(analyser.port, os.R_OK | os.W_OK):
-            wrong = troubles.why(analyser.port, PermissionError(13, "Permission denied"))
+        wrong = troubles.not_a_line(path, Path(path).stat().st_mode)
+        if wrong is None and not os.access(path, os.R_OK | os.W_OK):
+            wrong = troubles.why(path, PermissionError(13, "Permission denied"))
     except OSError as error:
-        wrong = troubles.why(analyser.port, error)
+        wrong = troubles.why(path, error)
     return Point(about, good=wrong is None, words=wrong or "is there and may be opened")
 
 

@@ -7,6 +7,6 @@ Rules of the room:
 """
 
 from capture.protocols.load import load
-from capture.protocols.places import TEMPLATES, Found, every, find, read
+from capture.protocols.places import TEMPLATES, Found, cautions_left_out, every, find, read
 
-__all__ = ["TEMPLATES", "Found", "every", "find", "load", "read"]
+__all__ = ["TEMPLATES", "Found", "cautions_left_out", "every", "find", "load", "read"]

@@ -51,6 +51,18 @@ def every(folder: Path | None = None) -> tuple[Found, ...]:
     return tuple(found)
 
 
+def cautions_left_out(protocol: Protocol) -> tuple[str, ...]:
+    """The cautions of the template for this substrate that this protocol does not have.
+
+    Compared word for word: a caution that says it otherwise is named too, for a person to judge.
+    """
+    if protocol.substrate is None:
+        return ()
+    path = _places(None).get(protocol.substrate.name)
+    said = {each.text for each in protocol.cautions}
+    return () if path is None else tuple(each.text for each in read(path).cautions if each.text not in said)
+
+
 def read(path: Path) -> Protocol:
     """The protocol of a file, whose name is the protocol's. Raises ConfigError."""
     try:
