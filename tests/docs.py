@@ -12,10 +12,12 @@ import re
 from datetime import UTC, datetime
 from pathlib import Path
 
+from capture import protocols
 from capture.assembly.settle import settle
 from capture.commands import SECTIONS
 from capture.daemon.feeder import Feeder
 from capture.ports.base import Chunk
+from capture.protocols import keys as protocol_keys
 from capture.record import text
 from capture.record.moment import AnalyserState, Bench, DriverUsed, Heard, Instrument, Moment, StreamHead
 from drivers import registry
@@ -128,6 +130,18 @@ def drivers() -> str:
     return "\n".join(rows)
 
 
+def templates() -> str:
+    """The table of protocol templates."""
+    rows = ["| name | for | dose | baselines | minutes |", "|---|---|---|---|---|"]
+    for name, protocol in ((each.name, each.protocol) for each in protocols.every()):
+        assert protocol is not None
+        drunk = protocol.substrate
+        dose = "none" if drunk is None else f"{drunk.name} {drunk.amount} {drunk.unit}"
+        minutes = ", ".join(str(each) for each in protocol.points.minutes) or "none"
+        rows.append(f"| `{name}` | {protocol.person} | {dose} | {protocol.baseline.samples} | {minutes} |")
+    return "\n".join(rows)
+
+
 def commands() -> str:
     """The table of commands, by section."""
     rows = ["| | command | |", "|---|---|---|"]
@@ -136,7 +150,10 @@ def commands() -> str:
     return "\n".join(rows)
 
 
-MADE = {README: {"views": views, "drivers": drivers, "commands": commands}, DEVELOPERS: {"sheet-keys": keys.table}}
+MADE = {
+    README: {"views": views, "templates": templates, "drivers": drivers, "commands": commands},
+    DEVELOPERS: {"sheet-keys": keys.table, "protocol-keys": protocol_keys.table},
+}
 
 
 def remade(page: str, path: Path = README) -> str:

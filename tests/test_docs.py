@@ -9,9 +9,9 @@ from typing import get_args
 import pytest
 from paho.mqtt.client import topic_matches_sub
 
-from capture import config
+from capture import config, protocols
 from capture.commands import SECTIONS, main_group
-from capture.config import Analyser, Bench, FolderDestination, Log, MqttDestination, SerialTable, TlsTable
+from capture.config import Analyser, Bench, FolderDestination, Log, MqttDestination, Scanner, SerialTable, TlsTable
 from capture.destinations.mqtt.message import CONTENT_TYPE, attributes
 from capture.destinations.mqtt.status import PUBLISHED
 from capture.destinations.mqtt.topics import OF_AN_ANALYSER, OF_THE_BENCH, Topics
@@ -53,6 +53,16 @@ def test_the_worked_example_of_a_sheet_reads_its_line() -> None:
     assert "`H2=37|CH4=2|O2=16.4`" in section
 
 
+def test_the_worked_example_of_a_protocol_can_be_used() -> None:
+    _, _, section = DEVELOPERS.partition("## The keys of a protocol")
+    (shown,) = re.findall(r"```toml\n(.*?)```", section.partition("\n## ")[0], re.DOTALL)
+
+    read = protocols.load(shown, "DEVELOPERS.md")
+
+    assert read.approved is not None
+    assert read.limits.oxygen_above is not None
+
+
 def test_the_readme_opens_with_the_job_in_one_paragraph() -> None:
     title, paragraph = TEXT.split("\n\n")[:2]
 
@@ -69,7 +79,9 @@ def test_the_shown_configuration_can_be_used() -> None:
     assert loaded.destinations[0].kind == "folder"
 
 
-@pytest.mark.parametrize("model", [Bench, Analyser, SerialTable, FolderDestination, MqttDestination, TlsTable, Log])
+@pytest.mark.parametrize(
+    "model", [Bench, Analyser, Scanner, SerialTable, FolderDestination, MqttDestination, TlsTable, Log]
+)
 def test_every_key_of_the_configuration_is_explained(model: type[Bench]) -> None:
     for name, field in model.model_fields.items():
         key = field.alias or name
