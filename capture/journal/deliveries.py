@@ -6,11 +6,16 @@ Rules of the room:
 - An attempt is stored before anything is sent: an attempt without an answer counts as sent and is sent again,
   with the same number and the same bytes.
 - One in flight per id, in order of revision; a superseded revision that was never attempted is skipped.
+- An id that takes another's place waits until what retracts the other has its answer: one in flight per measurement, and
+  per breath test.
+- A withdrawal is skipped where every revision before it was: nothing is to be taken back there. Revisions of before the
+  destination began may have reached the same far side in another way: the withdrawal is sent.
 - `INDEXED BY` is there for SQLite's planner: it would pass a partial index over, and look at every row there is.
 """
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 from uuid import UUID
@@ -24,6 +29,10 @@ if TYPE_CHECKING:
 
 ROWS_A_LOOK = 500
 PAGE_OF_SKIPPED = 100  # where one was skipped the next often is, too
+RETRACTED = "entered-in-error"
+TOP = 400  # characters within which a record's status and the beginning of its change stand (FORMAT.md has their order)
+
+_OLD = re.compile(r'"change":\{"replaces":\{"id":"([0-9a-f-]{36})"')
 
 Settled = Literal["sent", "accepted", "refused"]
 Confirmed = Literal["done", "early", "unknown"]
@@ -151,10 +160,10 @@ def _look(
             if channel is None:
                 skipped.append((seq, "not for this destination"))
                 continue
-            if tx.one("SELECT 1 FROM records WHERE id = ? AND revision > ?", key, revision) is not None:
-                skipped.append((seq, "superseded before it was sent"))
+            if why := _unneeded(tx, destination, (key, revision, text), skipped):
+                skipped.append((seq, why))
                 continue
-            if key in busy or len(parcels) == most:
+            if len(parcels) == most or key in busy or not busy.isdisjoint(_replaced(tx, text)):
                 return parcels, False
             if channel not in numbers:
                 numbers[channel] = _last_number(tx, destination, channel)
@@ -171,6 +180,49 @@ def _look(
             return parcels, True
         size = min(max(most - len(parcels), PAGE_OF_SKIPPED), ROWS_A_LOOK - looked)
     return parcels, False
+
+
+def _unneeded(
+    tx: Tx, destination: str, record: tuple[bytes, int, str], skipped: Sequence[tuple[int, str]]
+) -> str | None:
+    """Why a record (id, revision, text) is to be skipped, in words; None: it is not."""
+    key, revision, text = record
+    if tx.one("SELECT 1 FROM records WHERE id = ? AND revision > ?", key, revision) is not None:
+        return "superseded before it was sent"
+    if revision > 1 and _said(text, "status") == RETRACTED and _unseen(tx, destination, key, revision, skipped):
+        return "withdrawn before it was sent"
+    return None
+
+
+def _said(text: str, name: str) -> str | None:
+    """A string at the top of a record; None: there is none. (Names inside its strings have a backslash before the mark.)"""
+    _, _, rest = text[:TOP].partition(f'"{name}":"')
+    return rest.partition('"')[0] or None
+
+
+def _unseen(tx: Tx, destination: str, key: bytes, revision: int, skipped: Sequence[tuple[int, str]]) -> bool:
+    """Whether every revision before this one was skipped there (or is about to be: `skipped`)."""
+    before = tx.all(
+        "SELECT r.seq, d.state FROM records r LEFT JOIN deliveries d ON d.destination = ? AND d.seq = r.seq "
+        "WHERE r.id = ? AND r.revision < ?",
+        destination,
+        key,
+        revision,
+    )
+    now = {seq for seq, _ in skipped}
+    return all(state == "skipped" or seq in now for seq, state in before)
+
+
+def _replaced(tx: Tx, text: str) -> set[bytes]:
+    """The ids (their bytes) whose place this record takes: that which its change names (it may be its own), and before it
+    those that the first revision of each of them names.
+    """
+    found: set[bytes] = set()
+    while (old := _OLD.search(text, 0, TOP)) is not None and (key := UUID(old[1]).bytes) not in found:
+        found.add(key)
+        row = tx.one("SELECT text FROM records WHERE id = ? AND revision = 1", key)
+        text = "" if row is None else str(row[0])
+    return found
 
 
 def _flying(tx: Tx, destination: str) -> set[bytes]:
