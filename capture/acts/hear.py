@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from capture.acts.instrument import meet
 from capture.assembly.condition import state_after
 from capture.assembly.settle import port_event, settle
 from capture.errors import JournalError, NotRecordable, UsageError
@@ -54,6 +55,7 @@ def begin(tx: Tx, bench: Bench, head: StreamHead, source: str, *, live: bool) ->
             "to decode it once more use a journal of its own (tidewire replay)"
         )
     use(tx, head.driver.name, head.driver.sha256, source, head.opened)
+    meet(tx, bench, head)
     no = streams.begin(tx, head)
     seq = records.act(tx, Act("opened", head.opened.utc, analyser=head.analyser.id, cause=(no, -1)))
     if live:

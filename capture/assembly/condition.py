@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from datetime import datetime
     from uuid import UUID
 
-    from capture.record.moment import Purpose
+    from capture.record.moment import Commissioned, Purpose
 
 _ENDS: Final[dict[str, tuple[Literal["calibration", "gas_check"], Literal["passed", "failed"]]]] = {
     "calibration-passed": ("calibration", "passed"),
@@ -29,6 +29,10 @@ _ENDS: Final[dict[str, tuple[Literal["calibration", "gas_check"], Literal["passe
     "gas-check-passed": ("gas_check", "passed"),
     "gas-check-failed": ("gas_check", "failed"),
 }
+
+
+TELLING: Final = ("switched-on", "warming-up", "ready", *_ENDS)
+"""The events after which something else is known of the analyser."""
 
 
 def state_after(
@@ -83,6 +87,11 @@ def exchanged(serial_number: str | None, left: AnalyserState | None) -> Analyser
     """The state of another instrument; `left`: as it was when this very one was last taken away, None: never here."""
     lasting = _lasting(left) if left is not None else AnalyserState()
     return replace(lasting, serial_number=serial_number)
+
+
+def commissioned(state: AnalyserState, confirmed: Commissioned) -> AnalyserState:
+    """The state after people confirmed this very instrument, whichever it is."""
+    return replace(state, commissioned=replace(confirmed, serial_number=state.serial_number))
 
 
 def doubts(state: AnalyserState) -> tuple[str, ...]:

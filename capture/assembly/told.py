@@ -59,7 +59,7 @@ def event(  # noqa: PLR0913 - a record has that many sides, and none of them has
         origin=origin,
         name=name,
         about=about,
-        words=sentence if sentence.endswith(".") else f"{sentence}.",
+        words=sentence if sentence.endswith((".", "!", "?")) else f"{sentence}.",
         detail={
             quantity.clean(key): quantity.clean(said) if isinstance(said, str) else said
             for key, said in (detail or {}).items()
