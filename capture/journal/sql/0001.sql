@@ -19,6 +19,7 @@ CREATE TABLE acts (
 CREATE INDEX acts_state ON acts (analyser, seq) WHERE state IS NOT NULL;
 CREATE INDEX acts_kind ON acts (kind, seq) WHERE kind <> 'heard';
 CREATE INDEX acts_test ON acts (test, seq) WHERE test IS NOT NULL;
+CREATE INDEX acts_duplicate ON acts (stream, item) WHERE kind = 'duplicate';
 
 -- All acts but the millions of results: rare, and found by their kind through the index above.
 CREATE VIEW deeds AS SELECT * FROM acts WHERE kind <> 'heard';
@@ -74,13 +75,30 @@ CREATE TABLE records (
   stream   INTEGER,
   item     INTEGER,
   time_ms  INTEGER NOT NULL,        -- received_at of a reading or event, opened_at of a test
-  twin     TEXT,                    -- first revision of a reading: the analyser's own number of it, else its clock
+  twin     TEXT,                    -- first record of a measurement: the analyser's own number, 0x1F and its clock
   text     TEXT    NOT NULL,
   UNIQUE (id, revision)
 ) STRICT;
 CREATE INDEX records_time ON records (time_ms);
 CREATE INDEX records_twin ON records (analyser, twin, seq) WHERE twin IS NOT NULL;
-CREATE INDEX records_label ON records (json_extract(text, '$.label')) WHERE kind = 'test' AND revision = 1;
+
+-- The newest revision of every breath test, so that the open ones are found among millions of records. It follows from
+-- records, and nothing but its trigger writes it.
+CREATE TABLE tests (
+  id        BLOB    PRIMARY KEY,
+  label     TEXT    NOT NULL,
+  status    TEXT    NOT NULL,
+  opened_ms INTEGER NOT NULL,
+  seq       INTEGER NOT NULL REFERENCES records (seq)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX tests_label ON tests (label, opened_ms);
+CREATE INDEX tests_opened ON tests (opened_ms);
+CREATE INDEX tests_open ON tests (opened_ms) WHERE status IN ('registered', 'preliminary');
+CREATE TRIGGER records_test AFTER INSERT ON records WHEN NEW.kind = 'test' BEGIN
+  INSERT INTO tests
+  VALUES (NEW.id, json_extract(NEW.text, '$.label'), json_extract(NEW.text, '$.status'), NEW.time_ms, NEW.seq)
+  ON CONFLICT DO UPDATE SET label = excluded.label, status = excluded.status, seq = excluded.seq;
+END;
 
 -- One row per destination and record once it has been taken up, in order of seq, without gaps from where it joined.
 CREATE TABLE deliveries (

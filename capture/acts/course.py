@@ -1,0 +1,209 @@
+"""What the acts of breath tests share: which test, which sample, which protocol; and how a revision is added.
+
+Rules:
+- The state of a test is its newest revision, read inside the transaction.
+- A label means the open test that bears it; where none is open, the one opened last. A retracted test has no label.
+- At most one revision of a test in one transaction, after the readings it speaks of.
+- A time in the past is taken; one that is still to come is refused.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any, Final
+
+from capture.assembly import attempts, course, labels
+from capture.errors import ConfigError, JournalError, NotFound, UsageError
+from capture.journal import records, tests
+from capture.journal.records import Act
+from capture.protocols import load
+from capture.record import ids, text, times
+from capture.record.breath_test import BreathTest
+from capture.record.moment import Outcome
+from capture.record.reading import BreathReading
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import datetime
+    from uuid import UUID
+
+    from capture.acts.who import Answer, By
+    from capture.journal.store import Tx
+    from capture.journal.tests import Standing
+    from capture.record.breath_test import Container, TimePoint
+    from capture.record.moment import Heard
+    from capture.record.protocol import Protocol
+    from capture.record.text import Record
+
+AHEAD: Final = timedelta(minutes=1)  # two clocks at one bench may differ so much
+LEAST_DIGITS: Final = 4
+LONGEST: Final = 1000
+HEX: Final = frozenset("0123456789abcdef")
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One sample of one test. `container`: the one that was named, by its label or because it waits there."""
+
+    test: BreathTest
+    point: TimePoint
+    container: Container | None = None
+
+
+def newest(tx: Tx, test: UUID) -> BreathTest:
+    """The newest revision of a test. Raises NotFound."""
+    found = tests.newest(tx, test)
+    if found is None:
+        raise NotFound(f"no test has the id {test}: list them with: tidewire test list --closed")
+    return _read(found)
+
+
+def _read(found: Standing) -> BreathTest:
+    read = text.read(found.text)
+    if not isinstance(read, BreathTest):
+        raise JournalError(f"record {found.seq} of the journal is no breath test: verify the journal")
+    return read
+
+
+def by_label(tx: Tx, typed: str) -> BreathTest:
+    """The test that is meant by a label, or by at least four first digits of its id. Raises NotFound, UsageError."""
+    label = labels.plain(typed)
+    bearing = [one for one in tests.by_label(tx, label) if one.status != "entered-in-error"]
+    is_open = [one for one in bearing if one.status in ("registered", "preliminary")]
+    if bearing:
+        return _read((is_open or bearing)[0])
+    digits = typed.strip().replace("-", "").lower()
+    if LEAST_DIGITS <= len(digits) <= 32 and set(digits) <= HEX:
+        fitting = tests.by_id(tx, digits)
+        if len(fitting) > 1:
+            raise UsageError(f"{typed.strip()!r} fits several tests: give more digits of the id, or the label")
+        if fitting:
+            return _read(fitting[0])
+    raise NotFound(
+        f"there is no test {typed.strip()[:40]!r}: see tidewire test list (--closed for those that are closed)"
+    )
+
+
+def place(tx: Tx, typed: str) -> Place:
+    """The sample that is meant by a label: a container's (`BAG-17`, `K7-60-2`) or a time point's (`K7-60`).
+
+    A container that waits is meant before a breath straight from the person. Raises NotFound, UsageError.
+    """
+    label = labels.plain(typed)
+    bearing = tests.containers(tx, label)
+    waits = [one for one in bearing if one[2]]
+    meant = waits or [one for one in bearing if one[1] != label]
+    if len(meant) > 1:
+        raise UsageError(f"{label} was the label of several containers: write the sample that is meant, as in K7-60")
+    for test, at, _ in meant:
+        found = newest(tx, test)
+        point = course.point_of(found, at)
+        return Place(found, point, [each for each in point.containers if each.label == label][-1])
+    name, dash, _ = label.partition("-")
+    if not dash:
+        raise UsageError(
+            f"{typed.strip()[:40]!r} is no sample: write the test's label, a dash and the sample, as in K7-60"
+        )
+    found = by_label(tx, name)
+    if found.label != name:
+        raise NotFound(f"there is no test {name!r}: see tidewire test list (--closed for those that are closed)")
+    return Place(found, course.point_of(found, label))
+
+
+def protocol_of(tx: Tx, test: BreathTest) -> Protocol | None:
+    """The protocol of a test as it was when the test was opened; None: its text cannot be read any more."""
+    key = ("protocol", test.protocol.sha256)
+    if key not in tx.memo:  # a text never changes: its digest is its name
+        kept = tests.kept_text(tx, test.protocol.sha256)
+        if kept is None:
+            return None
+        try:
+            tx.memo[key] = load(kept[1], kept[0])
+        except ConfigError:
+            return None
+    protocol: Protocol = tx.memo[key]
+    return protocol
+
+
+def open_tests(tx: Tx) -> list[BreathTest]:
+    """The tests whose review is to be done, the one opened first first."""
+    return [_read(one) for one in tests.open_ones(tx)]
+
+
+def reading(tx: Tx, name: UUID) -> BreathReading:
+    """The newest revision of a reading. Raises NotFound."""
+    found = tests.newest_text(tx, name)
+    read = found and text.read(found[1])
+    if not isinstance(read, BreathReading):
+        raise NotFound(f"no reading has the id {name}: list them with: tidewire readings")
+    return read
+
+
+def standing(tx: Tx, test: BreathTest) -> list[BreathReading]:
+    """The newest revisions of the readings that stand in a test, in order of its points and attempts."""
+    return [reading(tx, each.reading) for point in test.points for each in point.attempts]
+
+
+def next_reading(tx: Tx, measured: UUID) -> UUID:
+    """The id for the next subject of a measurement: ids are asked for in turn."""
+    nth = 2
+    while tests.newest_text(tx, ids.reading(measured, nth)) is not None:
+        nth += 1
+    return ids.reading(measured, nth)
+
+
+def moment(at: datetime | None, now: Heard, what: str) -> datetime:
+    """When something happened: as said, else now. Raises UsageError for a time that is still to come."""
+    if at is None:
+        return now.utc
+    said = times.in_utc(at)
+    if said > now.utc + AHEAD:
+        raise UsageError(
+            f"{what}: {times.text(said)} is still to come (now {times.text(now.utc)}): give the time at which it was"
+        )
+    return said
+
+
+def words(said: str, what: str, most: int = LONGEST) -> str:
+    """What a person wrote, without blanks around it. Raises UsageError where it is nothing, or cannot be shown."""
+    plain = said.strip()
+    if not plain or len(plain) > most or not plain.isprintable():
+        raise UsageError(f"{what} must be 1 to {most} printable characters on one line")
+    return plain
+
+
+def why(reason: str | None, what: str) -> str:
+    """The reason that an act demands. Raises UsageError."""
+    if reason is None or not reason.strip():
+        raise UsageError(f"{what} needs a reason: add --reason WORDS")
+    return words(reason, "a reason")
+
+
+def keep(  # noqa: PLR0913 - an act says what, who, when, why
+    tx: Tx,
+    kind: str,
+    test: BreathTest,
+    by: By,
+    now: Heard,
+    made: Sequence[Record],
+    *,
+    happened: datetime | None = None,
+    reason: str | None = None,
+    body: dict[str, Any] | None = None,
+) -> int:
+    """Add a person's act about a test and the records it made. Returns the act's number."""
+    done = Act(kind, happened or now.utc, by.who, why=reason, body=body, asker=by.user, test=test.id)
+    seq = records.act(tx, done)
+    records.add(tx, Outcome(tuple(made)), seq)
+    return seq
+
+
+def answer(test: BreathTest, *said: str, warned: Sequence[str] = (), **more: Any) -> Answer:  # noqa: ANN401 - what else belongs to the act
+    """What an act about a test says: `test` is its newest text."""
+    return {"said": list(said), "warned": list(warned), "test": text.write(test), **more}
+
+
+def holding(test: BreathTest, name: UUID) -> TimePoint | None:
+    """The time point at which a reading stands."""
+    return attempts.holding(test, name)
