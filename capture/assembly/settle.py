@@ -1,23 +1,28 @@
 """What one item becomes: a result one reading, an event one record of it, everything else nothing.
 
-The reading is preliminary and bound to nobody: which patient it belongs to is never decided by time, order or habit.
+A reading is bound to nobody and preliminary, but for the one that fills a reservation: which patient it belongs to is
+never decided by time, order or habit. One that fills it makes a revision of that patient's test beside.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 from hashlib import sha256
 from typing import TYPE_CHECKING, Final
 
-from capture.assembly import flags
+from capture.assembly import attempts, duplicates, flags, limits, rebind, reservation
 from capture.assembly.condition import state_after
 from capture.assembly.told import driver_used, instrument, machine_clock
 from capture.record import event, ids, parts, quantity, reading, text, times
 from capture.record.moment import AnalyserState, Outcome
-from drivers.contract import Event, Result, Text
+from drivers.contract import Event, Refused, Result, Text
 
 if TYPE_CHECKING:
-    from capture.record.moment import Arrival, Bench, Heard, Moment, StreamHead
+    from datetime import datetime
+
+    from capture.record.breath_test import BreathTest
+    from capture.record.moment import Arrival, Bench, Heard, Moment, Reservation, StreamHead
     from drivers.contract import Clock, Integrity
 
 NOTHING: Final = Outcome()
@@ -37,6 +42,14 @@ _WORDS: Final = {
 }
 
 
+_WHY_UNBOUND: Final = {
+    "start-unclear": "It is not certain that this measurement began after the reservation was made.",
+    "too-soon": "It came sooner after the reservation than the analyser can measure.",
+    "identity-conflict": "The analyser sent another person's identifier than that of the reserved test.",
+    "possible-duplicate": "The analyser may have sent this measurement before.",
+}
+
+
 def settle(arrival: Arrival, moment: Moment) -> Outcome:
     """The records that one item makes, and the analyser's state afterwards.
 
@@ -46,19 +59,59 @@ def settle(arrival: Arrival, moment: Moment) -> Outcome:
     """
     item = arrival.item
     if isinstance(item, Result):
-        return Outcome(records=(_reading(item, arrival, moment),))
+        return _result(item, arrival, moment)
     if isinstance(item, Event):
         made = _event(item, arrival, moment)
         serial_number = moment.stream.analyser.serial_number
-        after = state_after(item.name, moment.heard.utc, moment.analyser, made.id, serial_number)
+        known = state_after(item.name, moment.heard.utc, moment.analyser, made.id, serial_number)
         return Outcome(
             records=(made,),
-            analyser=after if after != moment.analyser else None,
+            analyser=_changed(known, item.name, moment),
+            ended=reservation.voided_by("event", item.name) if moment.reservation else None,
+        )
+    if isinstance(item, Refused):
+        return Outcome(
+            analyser=_changed(moment.analyser, "refused", moment),
+            ended=reservation.voided_by("refused") if moment.reservation else None,
         )
     return NOTHING
 
 
-def _reading(result: Result, arrival: Arrival, moment: Moment) -> reading.BreathReading:
+def _changed(known: AnalyserState, seen: str, moment: Moment) -> AnalyserState | None:
+    """The analyser's state after something was seen of it; None: as before."""
+    if moment.stream.driver.announces_start:
+        known = replace(known, under_way=reservation.under_way(known.under_way, seen, moment.heard))
+    return known if known != moment.analyser else None
+
+
+def _result(result: Result, arrival: Arrival, moment: Moment) -> Outcome:
+    """A reading, bound to the reservation's place if it fills it; nothing where it was sent before."""
+    like = duplicates.find(result, moment.twins) if moment.twins else None
+    if like is not None and like[0] == "same":
+        return Outcome(duplicate_of=like[1])
+    keyed = quantity.clean(result.subject.text) if result.subject else ""
+    coming = reservation.Coming(result.kind, keyed if keyed.strip() else None, repeated=like is not None)
+    verdict = reservation.judge(coming, moment)
+    made = _reading(result, arrival, moment, verdict)
+    records: list[reading.BreathReading | BreathTest] = [made]
+    if made.breath_test is not None and moment.reservation is not None and moment.breath_test is not None:
+        offered = moment.reservation
+        changes = attempts.came(moment.breath_test, offered.place, made, offered.container)
+        records.append(
+            attempts.revised(
+                moment.breath_test,
+                code="attempt",
+                reason=None,
+                by=offered.by,
+                at=made.received_at,
+                seq=moment.seq + 1,
+                **changes,
+            )
+        )
+    return Outcome(records=records, analyser=_changed(moment.analyser, "result", moment), ended=verdict.ended)
+
+
+def _reading(result: Result, arrival: Arrival, moment: Moment, verdict: reservation.Verdict) -> reading.BreathReading:
     stream, heard = moment.stream, moment.heard
     measurement = ids.measurement(stream.purpose, stream.id, _first(arrival), arrival.nth)
     integrity = _proof(result.integrity, moment.integrity)
@@ -66,6 +119,7 @@ def _reading(result: Result, arrival: Arrival, moment: Moment) -> reading.Breath
     oxygen = quantity.of(result.oxygen) if result.oxygen else quantity.not_measured(quantity.NO_OXYGEN)
     clock, doubt = _analyser_clock(result.clock, moment)
     received_at = times.in_utc(heard.utc)
+    held = limits.held(moment.protocol, result.kind, oxygen, gases) if verdict.bound else limits.NONE
     raised = flags.judge(
         kind=result.kind,
         oxygen=oxygen,
@@ -73,21 +127,25 @@ def _reading(result: Result, arrival: Arrival, moment: Moment) -> reading.Breath
         integrity=integrity,
         synchronised=heard.synchronised,
         doubt=doubt,
-    ) + flags.of_analyser(moment.analyser, stream.driver.sha256, stream.purpose)
+    )
+    raised += flags.of_analyser(moment.analyser, stream.driver.sha256, stream.purpose) + held.flags
+    if verdict.flag is not None:
+        raised += (flags.of_record(verdict.flag, _WHY_UNBOUND[verdict.flag]),)
+    place, collected_at = _filled(moment, verdict, received_at)
     return reading.BreathReading(
         format=reading.FORMAT,
         purpose=stream.purpose,
         id=ids.reading(measurement, 1),
         revision=1,
         measurement=measurement,
-        status="preliminary",
+        status=verdict.status,
         change=None,
         origin="analyser",
-        kind=result.kind,
-        kind_from=None if result.kind == "unknown" else "analyser",
+        kind="breath" if place is not None else result.kind,
+        kind_from=_kind_from(result, place),
         received_at=received_at,
         measured_at=parts.At(at=received_at, from_="received"),
-        collected_at=None,
+        collected_at=collected_at,
         analyser_clock=clock,
         clock=machine_clock(heard),
         site=moment.bench.site,
@@ -95,7 +153,7 @@ def _reading(result: Result, arrival: Arrival, moment: Moment) -> reading.Breath
         analyser=instrument(stream.analyser),
         driver=driver_used(stream.driver),
         producer=text.producer(),
-        sample=_sample(result),
+        sample=_sample(result, moment.reservation if verdict.bound else None),
         oxygen=oxygen,
         gases=gases,
         other={
@@ -104,12 +162,36 @@ def _reading(result: Result, arrival: Arrival, moment: Moment) -> reading.Breath
         },
         dead_space=None,
         flags=raised,
-        sample_quality=flags.sample_quality(raised, limit_applies=False),
+        sample_quality=flags.sample_quality(raised, limit_applies=held.applies),
         analyser_state=_condition(moment.analyser, stream.analyser.serial_number),
-        breath_test=None,
+        breath_test=place,
         integrity=integrity,
         source=_source(arrival, moment),
     )
+
+
+def _filled(
+    moment: Moment, verdict: reservation.Verdict, received_at: datetime
+) -> tuple[reading.BreathTestPlace | None, parts.At | None]:
+    """Where a reading that fills the reservation stands, and when that breath left the body."""
+    offered, test = moment.reservation, moment.breath_test
+    if not verdict.bound or offered is None or test is None:
+        return None, None
+    point = attempts.point_of(test, offered.place)
+    if point is None:
+        return None, None
+    at = parts.At(at=received_at, from_="measured")
+    if offered.collected_at is not None:
+        at = parts.At(at=offered.collected_at, from_="container")
+    clock = machine_clock(moment.heard) if offered.collected_at is None else None
+    place = rebind.place_of(test, point, at=at, clock=clock, how="reserved", by=offered.by, bound_at=offered.made.utc)
+    return place, at
+
+
+def _kind_from(result: Result, place: reading.BreathTestPlace | None) -> str | None:
+    if result.kind != "unknown":
+        return "analyser"
+    return None if place is None else "reservation"
 
 
 def _event(item: Event, arrival: Arrival, moment: Moment) -> event.AnalyserEvent:
@@ -197,15 +279,16 @@ def _analyser_clock(clock: Clock | None, moment: Moment) -> tuple[parts.Analyser
     ), placed.doubt
 
 
-def _sample(result: Result) -> reading.Sample:
+def _sample(result: Result, offered: Reservation | None) -> reading.Sample:
+    """How the breath came into the analyser: only the reservation that it fills can say."""
     return reading.Sample(
-        interface="unknown",
-        container="unknown",
-        label=None,
+        interface="unknown" if offered is None else offered.interface,
+        container="unknown" if offered is None else offered.container_kind,
+        label=None if offered is None else offered.container,
         hold_s=None,
         analyser_number=quantity.clean(result.number.text) if result.number else None,
         analyser_subject=quantity.clean(result.subject.text) if result.subject else None,
-        from_=None,
+        from_=None if offered is None else "operator",
     )
 
 

@@ -7,15 +7,15 @@ Rules of the room:
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
-from capture.journal import states, streams
+from capture.journal import reservations, states, streams
 from capture.journal.store import Tx, now_ms
 from capture.record import numbers, text
 from capture.record.breath_test import BreathTest
-from capture.record.moment import Moment
+from capture.record.moment import Moment, Start
 from capture.record.reading import BreathReading
 
 if TYPE_CHECKING:
@@ -30,6 +30,8 @@ KINDS = {"breath-reading/1": "reading", "analyser-event/1": "event", "breath-tes
 
 
 ROWS_A_LOOK = 20_000
+BETWEEN = "\x1f"
+"""Stands between an analyser's number and its clock in the key by which a repetition is found."""
 NOWHERE: tuple[int | None, int | None] = (None, None)
 
 
@@ -87,7 +89,7 @@ def act(tx: Tx, done: Act) -> int:
         streams.milliseconds(done.happened),
         now_ms(),
         done.why,
-        done.state and numbers.dumps(asdict(done.state)),
+        done.state and numbers.dumps(asdict(replace(done.state, under_way=()))),  # those live in memory
         done.body and numbers.dumps(done.body),
     )
 
@@ -115,13 +117,22 @@ def state_of(tx: Tx, analyser: str) -> AnalyserState:
 
 
 def moment(tx: Tx, bench: Bench, no: int, heard: Heard) -> Moment:
-    """What a decision may know about one item, read now: the item before it may have changed it."""
+    """What a decision may know about one item, read now: the item before it may have changed it.
+
+    What belongs to a reservation, and earlier readings of the same name, are added by the act that needs them.
+    """
     head = streams.head_of(tx, no)
+    state = state_of(tx, head.analyser.id)
+    if head.driver.announces_start:
+        starts = reservations.under_way(tx, head.analyser.id)
+        # Since the service started nobody has looked: something may be under way.
+        unseen = (Start(head.opened.utc, head.opened.boot, head.opened.since_boot_ms, sure=False),)
+        state = replace(state, under_way=unseen if starts is None else starts)
     return Moment(
         heard=heard,
         bench=bench,
         stream=head,
-        analyser=state_of(tx, head.analyser.id),
+        analyser=state,
         integrity=head.integrity,
         seq=next_seq(tx),
     )
@@ -156,12 +167,20 @@ def add(tx: Tx, outcome: Outcome, act_seq: int, cause: tuple[int, int] | None = 
 
 
 def _twin(record: Record) -> str | None:
-    """What the analyser calls a measurement, so that a repetition is found: only the first revision of a reading."""
+    """What the analyser calls a measurement, so that a repetition is found: only the first record of a measurement."""
     if not isinstance(record, BreathReading) or record.revision > 1 or record.id != record.measurement:
         return None
-    if record.sample.analyser_number:
-        return record.sample.analyser_number
-    return record.analyser_clock.text if record.analyser_clock else None
+    number, clock = record.sample.analyser_number, record.analyser_clock
+    # A clock that gives no instant (it cannot be read, its hour happens twice) names nothing where there is a number.
+    names = clock is not None and (clock.at is not None or not number)
+    return called(number, clock.text if clock is not None and names else None)
+
+
+def called(number: str | None, clock: str | None) -> str | None:
+    """An analyser's number and clock as one key: all measurements of one number stand together in its order."""
+    if not clock:
+        return number or None
+    return f"{number or ''}{BETWEEN}{clock}"
 
 
 _SELECT = "SELECT seq, kind, id, revision, analyser, stream, item, time_ms, text FROM records"
@@ -231,3 +250,14 @@ def of_item(tx: Tx, no: int, n: int) -> list[Row]:
     first = tx.one("SELECT r.id FROM items i JOIN records r ON r.seq = i.record WHERE i.stream = ? AND i.n = ?", no, n)
     rows = tx.all(f"{_SELECT} WHERE id = ? ORDER BY revision", first[0]) if first else []
     return [_row(row) for row in rows]
+
+
+def newest(tx: Tx, name: UUID) -> Row | None:
+    """The newest revision of a record."""
+    rows = tx.all(f"{_SELECT} WHERE id = ? ORDER BY revision DESC LIMIT 1", name.bytes)
+    return _row(rows[0]) if rows else None
+
+
+def revisions(tx: Tx, name: UUID) -> list[Row]:
+    """All revisions of a record, oldest first."""
+    return [_row(row) for row in tx.all(f"{_SELECT} WHERE id = ? ORDER BY revision", name.bytes)]

@@ -17,11 +17,12 @@ from pydantic import ValidationError
 from capture.assembly.settle import port_event, settle
 from capture.record import ids, numbers, quantity, text
 from capture.record.event import AnalyserEvent
-from capture.record.examples import OPENED, ZONE, examples
+from capture.record.examples.lines import OPENED, ZONE, cases
 from capture.record.moment import (
     AnalyserState,
     Arrival,
     Bench,
+    Commissioned,
     DriverUsed,
     Heard,
     Instrument,
@@ -313,9 +314,7 @@ def test_every_digit_of_the_frames_text_stands_in_the_json_text(sent: str) -> No
 
 # --- the golden records are what this room makes --------------------------------------------------------------------
 
-PRELIMINARY = [
-    name for name, one in examples().items() if isinstance(one, BreathReading) and one.status == "preliminary"
-]
+PRELIMINARY = [name for name, one in cases().items() if isinstance(one, BreathReading) and one.status == "preliminary"]
 
 
 def back(one: quantity.Quantity) -> Quantity:
@@ -329,7 +328,7 @@ def back(one: quantity.Quantity) -> Quantity:
 
 @pytest.mark.parametrize("case", PRELIMINARY)
 def test_a_golden_reading_is_what_settle_makes_of_its_line(case: str) -> None:
-    golden = examples()[case]
+    golden = cases()[case]
     assert isinstance(golden, BreathReading)
     assert golden.driver is not None
     clock = golden.analyser_clock
@@ -355,7 +354,9 @@ def test_a_golden_reading_is_what_settle_makes_of_its_line(case: str) -> None:
         golden.purpose,
         replace(heard, utc=OPENED),
     )
-    moment = Moment(heard, bench, stream, AnalyserState(warm=True), "none", golden.source.seq)
+    commissioned = Commissioned(golden.received_at, "ab", used.sha256, "0007")
+    known = AnalyserState(warm=True, serial_number="0007", commissioned=commissioned)
+    moment = Moment(heard, bench, stream, known, "none", golden.source.seq)
     (made,) = settle(Arrival(0, result, "result", spans, heard, b"", 0), moment).records
     # the digest is of the line's bytes, which this test does not have; the version is that of the day
     digest = {"source": golden.source, "producer": golden.producer}

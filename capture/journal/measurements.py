@@ -1,0 +1,80 @@
+"""A measurement's records: those of its subjects one after the other, and those of earlier ones that are called the same.
+
+Rules of the room:
+- A measurement's account is that of the newest revision for its newest subject; the records before it are its story.
+- One look at an index finds those that are called the same; how alike they are is decided elsewhere.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+from uuid import UUID
+
+from capture.journal.records import BETWEEN, Row, called, newest, revisions
+from capture.record import ids, text
+from capture.record.reading import BreathReading
+
+if TYPE_CHECKING:
+    from capture.journal.store import Tx
+
+PAST = "\x20"  # the first character after the one between number and clock: no key of that number comes after it
+
+
+_SELECT_TWIN = "SELECT text FROM records INDEXED BY records_twin WHERE analyser = ? AND twin IS NOT NULL"
+
+
+def twins(
+    tx: Tx, analyser: str, number: str | None, clock: str | None, purpose: str, most: int = 4
+) -> list[BreathReading]:
+    """First records of an analyser's measurements that have this number or clock, newest first.
+
+    With both known: those that have both, or only one of them. With the number alone: all of that number. With the clock
+    alone: those without a number.
+    """
+    key = called(number, clock)
+    if key is None:
+        return []
+    keys: tuple[str, ...]
+    if number and clock:
+        where, keys = "twin IN (?, ?, ?)", (key, number, f"{BETWEEN}{clock}")
+    elif number:
+        where, keys = "twin >= ? AND twin < ?", (number, f"{number}{PAST}")
+    else:
+        where, keys = "twin = ?", (key,)
+    rows = tx.all(
+        f"{_SELECT_TWIN} AND {where} ORDER BY seq DESC LIMIT ?",
+        analyser,
+        *keys,
+        most,
+    )
+    found = [text.read(row[0]) for row in rows]
+    return [one for one in found if isinstance(one, BreathReading) and one.purpose == purpose]
+
+
+def of_measurement(tx: Tx, measurement: UUID) -> list[Row]:
+    """All records of a measurement: of its first subject, then of the next, each with its revisions, oldest first."""
+    found: list[Row] = []
+    subject = 1
+    while rows := revisions(tx, ids.reading(measurement, subject)):
+        found += rows
+        subject += 1
+    return found
+
+
+def next_subject(tx: Tx, measurement: UUID) -> UUID:
+    """The id that a measurement's reading gets for its next subject."""
+    subject = 2
+    while newest(tx, ids.reading(measurement, subject)) is not None:
+        subject += 1
+    return ids.reading(measurement, subject)
+
+
+def duplicate_of(tx: Tx, no: int, n: int) -> UUID | None:
+    """The measurement that an item repeated, where it was taken for the same one, sent again."""
+    row = tx.one(
+        "SELECT json_extract(body, '$.of') FROM acts INDEXED BY acts_duplicate "
+        "WHERE kind = 'duplicate' AND stream = ? AND item = ?",
+        no,
+        n,
+    )
+    return UUID(row[0]) if row else None
