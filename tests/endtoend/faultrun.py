@@ -247,7 +247,8 @@ class Run:
         """Nothing fails any more: one orderly restart and a few readings, so that every topic has a later number.
 
         Not before the receiver is connected again: what comes between a restart of the broker and the return of a session
-        that it brought back from its file, a broker of the field (mosquitto 2.0.11) acknowledges and loses.
+        that it brought back from its file, a broker of the field (mosquitto 2.0.11) acknowledges and loses, if the
+        session has no user name and reads by a `topic` line of the access list, as the judge does.
         """
         self._passed_on()
         self.broker.mend()
