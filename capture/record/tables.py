@@ -9,11 +9,11 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from capture.record import numbers, schema
+from capture.record import numbers, schema, text
 from capture.record.base import UNIT_KEY
 from capture.record.changes import CHANGES
 from capture.record.examples import examples
-from capture.record.words import EVENTS, FLAGS
+from capture.record.words import DETAILS, EVENTS, FLAGS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -99,6 +99,12 @@ def event_table() -> str:
     return _word_table("Name", EVENTS)
 
 
+def detail_table() -> str:
+    """Every name of an event's detail that is not an analyser's own."""
+    rows = (f"| `{name}` | {events} | {meaning} |" for name, (events, meaning) in DETAILS.items())
+    return "\n".join(["| Name in `detail` | Of | Meaning |", "|---|---|---|", *rows])
+
+
 def change_table() -> str:
     """Every reason for a further revision known today."""
     return _word_table("Code", CHANGES)
@@ -109,9 +115,66 @@ def _word_table(head: str, words: dict[str, str]) -> str:
     return "\n".join([f"| {head} | Meaning |", "|---|---|", *rows])
 
 
+STORY: Final = (
+    "reading-wrong-patient",
+    "reading-retracted",
+    "reading-rebound",
+    "test-reading-taken-away",
+    "test-reading-brought",
+)
+"""The golden records of a reading that was brought to the right patient, in order."""
+
+
+def story_table() -> str:
+    """What is written when a reading was somebody else's."""
+    rows = [
+        "| `seq` | Record | `id` | `revision` | `status` | `change` | Subject | Place |",
+        "|---|---|---|---|---|---|---|---|",
+    ]
+    for name in STORY:
+        record = numbers.loads(text.write(examples()[name]))
+        why = record["change"]
+        change = f"`{why['code']}`, replaces {_brief(why['replaces'])}" if why else "null"
+        whose, where = _whose(record)
+        rows.append(
+            f"| {record['source']['seq']} | {record['format'].partition('/')[0]} | `{record['id'][:8]}` "
+            f"| {record['revision']} | `{record['status']}` | {change} | {whose} | {where} |"
+        )
+    return "\n".join(rows)
+
+
+def _brief(replaced: dict[str, Any]) -> str:
+    return f"`{replaced['id'][:8]}` revision {replaced['revision']}"
+
+
+def _whose(record: dict[str, Any]) -> tuple[str, str]:
+    """Whose a record is, and where the reading stands in it."""
+    if "breath_test" in record:
+        place = record["breath_test"]
+        return place["subject"]["value"], f"`{place['label']}-{place['nominal_min']}`"
+    bags = [point for point in record["points"] if point["containers"]]
+    said = [
+        f"`{point['label']}`: `{point['counts']['reading'][:8]}` counts"
+        if point["counts"]
+        else f"`{point['label']}`: no attempt, none counts"
+        for point in bags
+    ]
+    return record["subject"]["value"], "; ".join(said)
+
+
 def example(name: str) -> str:
     """A golden record, over many lines."""
     return f"```json\n{numbers.pretty(examples()[name].model_dump())}\n```"
+
+
+_TABLES: Final = {
+    "objects": object_tables,
+    "flags": flag_table,
+    "events": event_table,
+    "details": detail_table,
+    "changes": change_table,
+    "story": story_table,
+}
 
 
 def rendered(document: str) -> str:
@@ -124,9 +187,7 @@ def rendered(document: str) -> str:
         elif what == "example":
             body = example(which)
         else:
-            body = {"objects": object_tables, "flags": flag_table, "events": event_table, "changes": change_table}[
-                what
-            ]()
+            body = _TABLES[what]()
         return f"{match[1]}{body}\n{match[3]}"
 
     return MARKED.sub(made, document)

@@ -9,8 +9,8 @@ from decimal import Decimal
 from typing import Any, Final
 from uuid import UUID
 
-from capture.record import ids, parts, quantity
-from capture.record.examples.lines import at, clock, reading_of, source
+from capture.record import ids, parts, typed
+from capture.record.examples.lines import at, clock, flag, reading_of, source
 from capture.record.reading import BreathReading
 
 WARD: Final = UUID("9d3b5c27-60e8-4f14-8c2a-7be1f04d6a95")
@@ -43,11 +43,9 @@ LINES: Final = {
     180: (400, "66;8;15.7"),
 }
 """By the journal's number of the first record: the minute it came, hydrogen;methane;oxygen."""
-HIGH: Final = parts.Flag(
-    code="oxygen-high",
-    about="sample",
-    severity="fail",
-    text="Oxygen 19.8 % is above 18.0 %: room air is mixed in.",
+HIGH: Final = flag(
+    "oxygen-high",
+    f"Oxygen is 19.8 %, more than the 18.0 % of the protocol {PROTOCOL}.",
     value=Decimal("19.8"),
     limit=Decimal("18.0"),
     limit_from=PROTOCOL,
@@ -126,22 +124,6 @@ def _retracted(wrong: BreathReading, minutes: int, reason: str) -> dict[str, Any
     }
 
 
-def _typed(said: str, unit: str) -> quantity.Quantity:
-    return quantity.Quantity(
-        value=Decimal(said),
-        unit=unit,
-        ucum=quantity.UCUM[unit],
-        unit_from=None,
-        comparator=None,
-        state="ok",
-        reason=None,
-        text=said,
-        basis="unknown",
-        moisture="unknown",
-        spans=(),
-    )
-
-
 def _entered() -> BreathReading:
     """A value that a person read off the display and typed twice: it came on no wire."""
     bare = read(155).model_dump()
@@ -160,8 +142,8 @@ def _entered() -> BreathReading:
             "clock": clock(281),
             "driver": None,
             "sample": bare["sample"] | {"analyser_number": None},
-            "oxygen": _typed("16.1", "%"),
-            "gases": {"hydrogen": _typed("44", "ppm"), "methane": _typed("3", "ppm")},
+            "oxygen": typed.value("16.1", "%", "oxygen"),
+            "gases": {"hydrogen": typed.value("44", "ppm", "hydrogen"), "methane": typed.value("3", "ppm", "methane")},
             "flags": (),
             "breath_test": place("M3", 60, "entered", 281, collected=276),
             "source": source(152, 0, None, None),
@@ -219,7 +201,7 @@ def cases() -> dict[str, BreathReading]:
             bag="M3-30",
             later=142,
             id=right,
-            change=change("wrong-patient", wrong.id, 2, 275, reason),
+            change=change("wrong-patient", wrong.id, 1, 275, reason),
             status="final",
             breath_test=place("M3", 30, "assigned", 275, collected=246),
             collected_at=_when(246, "container"),
@@ -230,7 +212,7 @@ def cases() -> dict[str, BreathReading]:
             82,
             later=85,
             id=ids.reading(moved.id, 2),
-            change=change("wrong-patient", moved.id, 2, 95, slip),
+            change=change("wrong-patient", moved.id, 1, 95, slip),
             breath_test=place("R5 moved", None, "reserved", 69, collected=70),
             collected_at=_when(70, "measured"),
         ),

@@ -239,7 +239,7 @@ def _others() -> Iterable[tuple[str, Record]]:
     away = _then(five, "wrong-patient", seq=86, minutes=95, reason=slip, status="entered-in-error")
     yield "test-moved-away", away
     whose = _opened("R5 moved", seq=87, minutes=60)
-    here = _then(away, "wrong-patient", seq=87, minutes=95, reason=slip, status="preliminary")
+    here = _then(five, "wrong-patient", seq=87, minutes=95, reason=slip)
     attempt = _attempt("R5", ids.reading(measurement(82), 2), 70)
     points = _points(here, "R5-B1", attempts=(attempt,), counts=_counts(attempt["reading"]))
     yield "test-moved-here", here | {"id": whose["id"], "subject": whose["subject"], "revision": 1, "points": points}
