@@ -121,7 +121,7 @@ EVENTS: Final = {
     "ready": "The analyser is warm and ready. Where it sends this itself, no measurement is under way.",
     "measuring": "A measurement has begun.",
     "calibration-started": "A calibration (the analyser adjusts itself to a known gas) has begun.",
-    "calibration-passed": "It ended, and the analyser accepts it. `detail` of this and the next three: see below.",
+    "calibration-passed": "It ended, and the analyser accepts it. What `detail` may hold is told below.",
     "calibration-failed": "It ended, and the analyser does not accept it.",
     "gas-check-started": "A check with gas (a known gas is measured, nothing is adjusted) has begun.",
     "gas-check-passed": "It ended within tolerance.",
@@ -136,16 +136,47 @@ EVENTS: Final = {
     "note": "A remark of a person.",
 }
 
-GAS_DETAILS: Final = {
-    "certified": "What the cylinder holds, by its certificate.",
-    "measured": "What the analyser measured of it.",
-    "tolerance": "How far apart the two may be: in the unit of the gas, or, in `%` where that is not the unit of the gas, "
-    "as a part of what is certified.",
-}
-"""What the `detail` of a calibration or a check with gas says of each gas, as `GAS_certified` and so on: quantities."""
+GAS_DETAILS: Final = ("certified", "measured", "tolerance")
+"""What is said of each gas of a cylinder, as `GAS_certified` and so on: quantities."""
 
-CYLINDER_DETAILS: Final = {
-    "lot": "The lot or number of the cylinder.",
-    "expiry": "Until when its certificate holds: `YYYY-MM-DD`, or `YYYY-MM` for the whole of that month.",
+CYLINDER_DETAILS: Final = ("lot", "expiry")
+"""What is said of the cylinder: texts."""
+
+_CYLINDER: Final = "calibration and check with gas (passed, failed), `commissioned`"
+DETAILS: Final = {
+    "GAS_certified": (
+        _CYLINDER,
+        "What the cylinder holds, by its certificate: a quantity. `GAS` as in `gases`, or `oxygen`.",
+    ),
+    "GAS_measured": (_CYLINDER, "What the analyser measured of it: a quantity."),
+    "GAS_tolerance": (
+        _CYLINDER,
+        (
+            "How far apart the two may be: a quantity, in the unit of the gas or, in `%` where that is not the unit of the "
+            "gas, as a part of what is certified."
+        ),
+    ),
+    "lot": (f"{_CYLINDER}, `filter-changed`", "The lot or number of the cylinder, or of the part."),
+    "expiry": (
+        _CYLINDER,
+        "Until when the cylinder's certificate holds: `YYYY-MM-DD`, or `YYYY-MM` for the whole of that month.",
+    ),
+    "GAS_results": ("`commissioned`", "How many results of it agreed, beside the one at calibration gas."),
+    "serial_number": ("`exchanged`", "Of the instrument that is here now, if it is known."),
+    "before": ("`exchanged`", "The serial number of the instrument that was here before."),
+    "part": ("`filter-changed`", "Which part."),
+    "place": ("`reservation-void`, `result-overdue`", "The sample that the reservation was for, by its label."),
+    "because": (
+        "`reservation-void`",
+        (
+            "How it ended: `cancelled`, `expired`, `gone` (the port), `restarted` (the service), `replaced`, "
+            "`refused-frame`, `fault`."
+        ),
+    ),
+    "expected_within_ms": ("`result-overdue`", "How long after the reservation the result was expected."),
+    "port": ("`appeared`, `gone`", "The port."),
+    "line": ("`appeared`, `gone`", "Its line settings."),
+    "by": ("what a person did or noted", "Their initials, as they stated them, or the user of the machine."),
+    "text": ("what a person noted; what an analyser says in words", "What was said."),
 }
-"""What the `detail` of a calibration or a check with gas says of the cylinder: texts."""
+"""What `detail` may hold beside what an analyser says in its own terms: (which events, what it means)."""
