@@ -321,6 +321,7 @@ def back(one: quantity.Quantity) -> Quantity:
     """The driver's quantity that a record's came from."""
     assert one.unit is not None
     assert one.unit_from is not None
+    assert one.unit_from != "operator"
     assert one.text is not None
     spans = tuple(Span(*span) for span in one.spans)
     return Quantity(one.value, one.unit, one.unit_from, one.state, one.text, spans, one.comparator)
