@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from capture.record.breath_test import Container, TimePoint
     from capture.record.moment import Heard
     from capture.record.protocol import Protocol
+    from capture.record.reading import Named
     from capture.record.text import Record
 
 AHEAD: Final = timedelta(minutes=1)  # two clocks at one bench may differ so much
@@ -56,14 +57,15 @@ def newest(tx: Tx, test: UUID) -> BreathTest:
     found = tests.newest(tx, test)
     if found is None:
         raise NotFound(f"no test has the id {test}: list them with: tidewire test list --closed")
-    return _read(found)
+    return read(found)
 
 
-def _read(found: Standing) -> BreathTest:
-    read = text.read(found.text)
-    if not isinstance(read, BreathTest):
+def read(found: Standing) -> BreathTest:
+    """The test in its stored text."""
+    record = text.read(found.text)
+    if not isinstance(record, BreathTest):
         raise JournalError(f"record {found.seq} of the journal is no breath test: verify the journal")
-    return read
+    return record
 
 
 def by_label(tx: Tx, typed: str) -> BreathTest:
@@ -72,17 +74,25 @@ def by_label(tx: Tx, typed: str) -> BreathTest:
     bearing = [one for one in tests.by_label(tx, label) if one.status != "entered-in-error"]
     is_open = [one for one in bearing if one.status in ("registered", "preliminary")]
     if bearing:
-        return _read((is_open or bearing)[0])
+        return read((is_open or bearing)[0])
     digits = typed.strip().replace("-", "").lower()
     if LEAST_DIGITS <= len(digits) <= 32 and set(digits) <= HEX:
         fitting = tests.by_id(tx, digits)
         if len(fitting) > 1:
             raise UsageError(f"{typed.strip()!r} fits several tests: give more digits of the id, or the label")
         if fitting:
-            return _read(fitting[0])
+            return read(fitting[0])
     raise NotFound(
         f"there is no test {typed.strip()[:40]!r}: see tidewire test list (--closed for those that are closed)"
     )
+
+
+def changeable(tx: Tx, typed: str) -> BreathTest:
+    """As `by_label`, for an act that changes the test. Raises UsageError for one that was retracted."""
+    found = by_label(tx, typed)
+    if found.status == "entered-in-error":
+        raise UsageError(f"this test {found.label} was retracted (another person's): name the one that took its place")
+    return found
 
 
 def place(tx: Tx, typed: str) -> Place:
@@ -128,16 +138,16 @@ def protocol_of(tx: Tx, test: BreathTest) -> Protocol | None:
 
 def open_tests(tx: Tx) -> list[BreathTest]:
     """The tests whose review is to be done, the one opened first first."""
-    return [_read(one) for one in tests.open_ones(tx)]
+    return [read(one) for one in tests.open_ones(tx)]
 
 
 def reading(tx: Tx, name: UUID) -> BreathReading:
     """The newest revision of a reading. Raises NotFound."""
     found = tests.newest_text(tx, name)
-    read = found and text.read(found[1])
-    if not isinstance(read, BreathReading):
+    record = found and text.read(found[1])
+    if not isinstance(record, BreathReading):
         raise NotFound(f"no reading has the id {name}: list them with: tidewire readings")
-    return read
+    return record
 
 
 def standing(tx: Tx, test: BreathTest) -> list[BreathReading]:
@@ -199,6 +209,26 @@ def keep(  # noqa: PLR0913 - an act says what, who, when, why
     return seq
 
 
+def revise(
+    tx: Tx,
+    test: BreathTest,
+    by: By,
+    now: Heard,
+    *,
+    code: str,
+    reason: str | None,
+    **changes: Any,  # noqa: ANN401 - what changes, by name; the model checks it
+) -> BreathTest:
+    """The next revision of a test, where it is the first record that the act makes."""
+    seq = records.next_seq(tx)
+    return course.revised(test, code=code, reason=reason, by=by.initials, at=now.utc, seq=seq, **changes)
+
+
+def opened_again(test: BreathTest) -> str:
+    """What to say of a change after the review."""
+    return f"{test.label} was reviewed already: its review is open again, close it anew when all is right"
+
+
 def answer(test: BreathTest, *said: str, warned: Sequence[str] = (), **more: Any) -> Answer:  # noqa: ANN401 - what else belongs to the act
     """What an act about a test says: `test` is its newest text."""
     return {"said": list(said), "warned": list(warned), "test": text.write(test), **more}
@@ -207,3 +237,16 @@ def answer(test: BreathTest, *said: str, warned: Sequence[str] = (), **more: Any
 def holding(test: BreathTest, name: UUID) -> TimePoint | None:
     """The time point at which a reading stands."""
     return attempts.holding(test, name)
+
+
+def alike(who: Named, order: Named | None, others: Sequence[BreathTest]) -> list[str]:
+    """What is allowed, and yet worth a look: the same or nearly the same identifiers as in other open tests."""
+    warned = []
+    for other in others:
+        if labels.same(other.subject.value, who.value):
+            warned.append(f"{other.subject.value} has an open test already: {other.label}")
+        elif labels.a_slip_apart(other.subject.value, who.value):
+            warned.append(f"{who.value} is nearly {other.subject.value}, whose test {other.label} is open: look again")
+        if order is not None and other.order is not None and labels.same(other.order.value, order.value):
+            warned.append(f"order {order.value} is that of the open test {other.label}, too")
+    return warned

@@ -17,7 +17,9 @@ from capture.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
 
-LETTERS: Final = "ABCDEFGHJKLMNPRSTUVWXYZ"  # no I, O, Q: they are taken for 1 and 0
+LETTERS: Final = (
+    "ACDEFGHJKLMNPRSTUVWYZ"  # no I, O, Q (taken for 1 and 0), no B and X (samples are called so: K7-B1, K7-X1)
+)
 FREE_AGAIN_DAYS: Final = 30
 LONGEST: Final = 40
 _TEST = re.compile("[A-Z][A-Z0-9]{0,7}")

@@ -74,8 +74,10 @@ def test_the_disk_of_these_tests_does_lose_what_is_not_synced(tmp_path: Path, mo
         return connection
 
     monkeypatch.setattr(room, "_connect", careless)
+    (tmp_path / "whole").mkdir()
+    _, writes = run_until_cut(tmp_path / "whole", "careless-whole", 0, None)
     lost = 0
-    for cut_at in range(20, 60):
+    for cut_at in range(writes // 2, writes):
         folder = tmp_path / f"careless-{cut_at}"
         folder.mkdir()
         acknowledged, _ = run_until_cut(folder, f"careless-{cut_at}", cut_at, cut_at)
