@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, Literal, Protocol
 
 import structlog
 
+from capture.destinations.seldom import Seldom
 from capture.journal import deliveries, resends
 
 if TYPE_CHECKING:
@@ -81,6 +82,7 @@ class Pump:
         self.state: State = "starting"
         self.words = ""
         self.since = datetime.now(UTC)
+        self._refused = Seldom("refused", self.name)
         # Changed on the store thread only.
         self._flying: int | None = None  # None: not begun
         self._again: Resend | None = None
@@ -97,7 +99,9 @@ class Pump:
     def stop(self, wait_s: float = 5.0) -> bool:
         """Take nothing more up, and finish what is being sent. Returns whether it was finished."""
         self._stopping = True
-        return self.carrier.stop(wait_s)
+        finished = self.carrier.stop(wait_s)
+        self._refused.end()
+        return finished
 
     @property
     def caught_up(self) -> bool:
@@ -117,7 +121,7 @@ class Pump:
         """As `settle`, for a carrier that does not block: done, or failed with JournalError, when the future is."""
         for answer in answers:
             if answer.state == "refused":
-                log.warning("refused", destination=self.name, seq=answer.seq, words=answer.words)
+                self._refused.say(seq=answer.seq, words=answer.words)
         return self.store.submit(lambda tx: self._settle(tx, answers))
 
     def be(self, state: State, words: str) -> None:

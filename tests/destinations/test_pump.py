@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from uuid import uuid4
 
 import pytest
+import structlog
 
 from capture.acts import hear, keep
 from capture.destinations import pump as pumping
@@ -206,6 +207,25 @@ def test_a_refusal_is_settled_and_the_next_goes_on(begun: Store) -> None:
     pump.stop()
     books = begun.call(lambda tx: deliveries.counts(tx, "far"))
     assert (books.refused, books.sent, books.waiting) == (1, 1, 0)
+
+
+def test_a_far_side_that_refuses_all_fills_no_log(begun: Store) -> None:
+    class Denying(FarSide):
+        def send(self, parcels: Sequence[Parcel]) -> Sequence[Answer]:
+            return [Answer(one.seq, "refused", f"not number {one.number}") for one in parcels]
+
+    join(begun)
+    for n in range(20):
+        breath(begun, n)
+    pump = Pump(begun, ThreadCarrier(Denying()), window=3)
+    with structlog.testing.capture_logs() as said:
+        pump.start()
+        until(lambda: pump.caught_up)
+        pump.stop()
+
+    first, rest = [line for line in said if line["event"].startswith("refused")]
+    assert (first["words"], rest["count"], rest["words"]) == ("not number 1", 19, "not number 20")
+    assert begun.call(lambda tx: deliveries.counts(tx, "far")).refused == 20
 
 
 def other(store: Store, count: int) -> None:

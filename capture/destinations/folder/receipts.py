@@ -21,15 +21,13 @@ from itertools import islice
 from typing import TYPE_CHECKING
 from uuid import UUID
 
-import structlog
+from capture.destinations.seldom import Seldom
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from capture.destinations.folder.books import Books
     from capture.destinations.folder.write import Writer
-
-log = structlog.get_logger()
 
 FOLDER = "receipts"
 LOOK_AT = 500
@@ -49,6 +47,9 @@ class Receipts:
         self._writer = writer
         self._books = books
         self._before: dict[str, tuple[int, int]] = {}
+        self._misnamed = Seldom("receipt under no record's name: write receipts/<id>.<revision>", books.destination)
+        self._unasked = Seldom("receipt for nothing that was sent", books.destination)
+        self._refused = Seldom("refused", books.destination)
 
     def look(self) -> int:
         """Take what lies there and has not changed since the last look; returns how many. Raises OSError."""
@@ -72,11 +73,7 @@ class Receipts:
         named = _NAME.fullmatch(name)
         if named is None:
             shown = name.encode("utf-8", "backslashreplace").decode()
-            log.warning(
-                "receipt under no record's name: write receipts/<id>.<revision>",
-                destination=self._books.destination,
-                receipt=shown,
-            )
+            self._misnamed.say(receipt=shown)
             self._move(name, self.unknown, name)
             return True
         record, revision = UUID(named[1]), int(named[2])
@@ -87,11 +84,11 @@ class Receipts:
         if outcome == "early":
             return False
         if outcome == "unknown":
-            log.warning("receipt for nothing that was sent", destination=self._books.destination, receipt=name)
+            self._unasked.say(receipt=name)
             self._move(name, self.unknown, name)
             return True
         if no:
-            log.warning("refused", destination=self._books.destination, record=str(record), words=words)
+            self._refused.say(record=str(record), words=words)
         self._move(name, self.done, f"{record}.{revision}")
         return True
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 from structlog.testing import CapturingLogger
 
+from capture.destinations import seldom
 from capture.destinations.folder import LOOK_EVERY_S, LOOK_SOON_S, Wishes
 from capture.destinations.folder import receipts as room
 from capture.errors import DestinationDown
@@ -149,7 +150,7 @@ def test_a_file_under_no_records_name_is_put_aside_and_said_in_the_log(
     bench: Bench, sent: tuple[Folder, Path], monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:
     log = CapturingLogger()
-    monkeypatch.setattr(room, "log", log)
+    monkeypatch.setattr(seldom, "log", log)
     folder, receipt = sent
     odd = receipt.with_name(name.format(id=receipt.name.partition(".")[0]))
     odd.write_bytes(b"filed")
@@ -162,6 +163,22 @@ def test_a_file_under_no_records_name_is_put_aside_and_said_in_the_log(
     assert (receipt.parent / "unknown" / odd.name).read_bytes() == b"filed"
     assert not odd.exists()
     assert [(call.method_name, call.kwargs["receipt"]) for call in log.calls] == [("warning", odd.name)]
+
+
+def test_a_far_side_that_writes_a_hundred_wrong_names_fills_no_log(
+    sent: tuple[Folder, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log = CapturingLogger()
+    monkeypatch.setattr(seldom, "log", log)
+    folder, receipt = sent
+    for n in range(100):
+        receipt.with_name(f"{n}.part").touch()
+
+    folder.look()
+    folder.look()
+
+    assert len(list((receipt.parent / "unknown").iterdir())) == 100
+    assert len(log.calls) == 1
 
 
 def test_a_name_that_is_no_text_is_put_aside_too(sent: tuple[Folder, Path]) -> None:
