@@ -174,10 +174,7 @@ def detail(item: Item) -> str | None:
 def open_streams(tx: Tx, analyser: str) -> list[int]:
     """Streams of an analyser that have no end yet: after a start, those that a crash cut off."""
     rows = tx.all(
-        "SELECT no FROM streams s WHERE analyser = ? "
-        "AND NOT EXISTS (SELECT 1 FROM chunks c INDEXED BY chunks_ended WHERE c.stream = s.no AND c.ended IS NOT NULL) "
-        "ORDER BY no",
-        analyser,
+        "SELECT no FROM streams INDEXED BY streams_open WHERE analyser = ? AND over = 0 ORDER BY no", analyser
     )
     return [no for (no,) in rows]
 

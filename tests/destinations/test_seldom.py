@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import threading
 from typing import TYPE_CHECKING, Any
 
 import pytest
 import structlog
 
-from capture.destinations import seldom as room
 from capture.destinations.seldom import EVERY_S, Seldom
 
 if TYPE_CHECKING:
@@ -101,7 +101,11 @@ def test_the_timer_itself_keeps_no_process_alive(
     said: list[MutableMapping[str, Any]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     begun: list[Any] = []
-    monkeypatch.setattr(room.threading.Timer, "start", lambda timer: begun.append(timer))  # a method: it is bound
+
+    def start(timer: threading.Timer) -> None:
+        begun.append(timer)
+
+    monkeypatch.setattr(threading.Timer, "start", start)
     refused = Seldom("refused", "broker")
 
     refused.say(seq=1)

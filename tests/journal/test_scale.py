@@ -34,6 +34,7 @@ ASKED = {
     "the odd states": "SELECT state, rows FROM tallies WHERE destination = 'files'",
     "the last number": "SELECT max(number) FROM deliveries WHERE destination = 'files' AND channel = 'readings'",
     "the end of a stream": "SELECT first + size FROM chunks WHERE stream = 1 ORDER BY no DESC LIMIT 1",
+    "streams without an end": "SELECT no FROM streams WHERE analyser = 'a' AND over = 0 ORDER BY no",
     "a later revision": "SELECT 1 FROM records n WHERE n.id = x'00' AND n.revision > 1",
     "refused frames": "SELECT n FROM items WHERE kind = 'refused' ORDER BY heard_ms DESC, stream DESC, n DESC LIMIT 5",
     "a day's chunks": "SELECT heard_ms, stream, no FROM chunks WHERE (heard_ms, stream, no) > (1, 0, 0) "
@@ -96,6 +97,19 @@ def _receive(tx: Tx, count: int) -> None:
     )
 
 
+def _come_and_go(tx: Tx, count: int) -> None:
+    """So many streams of the same analyser that have ended, and then one that goes on."""
+    tx.do(
+        "INSERT INTO streams (no, id, analyser, opened_ms, head) "
+        "SELECT 1 + i, randomblob(16), analyser, opened_ms, head FROM n, streams WHERE no = 1"
+    )
+    tx.do(
+        "INSERT INTO chunks (stream, no, first, size, heard_ms, rest, items, ended, script) "
+        "SELECT 1 + i, 1, 0, 0, i, 1, 0, iif(i = ?, NULL, 'gone'), '0 lost' FROM n",
+        count,
+    )
+
+
 def _latest(tx: Tx) -> None:
     """The newest row at `files` has no answer yet."""
     tx.do("UPDATE deliveries SET state = 'attempted' WHERE seq = (SELECT max(seq) FROM records)")
@@ -153,6 +167,7 @@ def journals(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
         with Store.open(place, create=True) as store:
             store.call(partial(_fill, count=count))
             store.call(partial(_receive, count=count))
+            store.call(partial(_come_and_go, count=count))
             store.call(_latest)
         places.append(place)
     return places[0], places[1]
@@ -189,6 +204,12 @@ def test_ten_times_the_rows_take_no_more_steps(journals: tuple[Path, Path], ques
 
     assert few > 0
     assert many < few * 1.5 + 50
+
+
+def test_of_the_many_streams_only_the_one_that_goes_on_is_open(journals: tuple[Path, Path]) -> None:
+    for place, count in zip(journals, (FEW, MANY), strict=True):
+        with Store.open(place) as store:
+            assert store.call(lambda tx: streams.open_streams(tx, "h2-a"), write=False) == [1 + count]
 
 
 def test_looking_for_the_latest_of_what_is_not_there_is_many_short_looks(

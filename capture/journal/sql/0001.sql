@@ -30,8 +30,10 @@ CREATE TABLE streams (
   id        BLOB    NOT NULL UNIQUE,
   analyser  TEXT    NOT NULL,
   opened_ms INTEGER NOT NULL,
-  head      TEXT    NOT NULL        -- all that is fixed when a port opens, as JSON
+  head      TEXT    NOT NULL,       -- all that is fixed when a port opens, as JSON
+  over      INTEGER NOT NULL DEFAULT 0  -- 1: one of its chunks says why it ended
 ) STRICT;
+CREATE INDEX streams_open ON streams (analyser) WHERE over = 0;
 
 -- The bytes and marks of one commit, written as the lines of a recording.
 CREATE TABLE chunks (
@@ -48,6 +50,11 @@ CREATE TABLE chunks (
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX chunks_time ON chunks (heard_ms);
 CREATE INDEX chunks_ended ON chunks (stream) WHERE ended IS NOT NULL;
+
+-- After years of unplugged cables the few open streams are found without a walk through the many that are over.
+CREATE TRIGGER chunks_last AFTER INSERT ON chunks WHEN NEW.ended IS NOT NULL BEGIN
+  UPDATE streams SET over = 1 WHERE no = NEW.stream;
+END;
 
 -- What a driver made of the bytes; every byte of a stream is in exactly one item.
 CREATE TABLE items (
