@@ -37,7 +37,7 @@ def load(text: str, name: str) -> Protocol:
     try:
         document = read_toml(text, name, parse_float=Decimal)
     except TomlError as error:
-        raise ConfigError(str(error)) from None
+        raise ConfigError(_on_a_line(str(error))) from None
     tables = list(_tables(document.data))
     faults = [fault for at, table in tables for fault in (*_unknown(at, table), *_unsourced(at, table))]
     meant = {(*at, nearest(name, known(at))) for at, table in tables for name in table if name not in known(at)}
@@ -53,9 +53,12 @@ def load(text: str, name: str) -> Protocol:
         ]
     if faults or protocol is None:
         path, words = min(faults, key=lambda fault: document.line_of(fault[0]))
-        line = f"{document.where(path)}: {words}"
-        raise ConfigError("".join(each if each.isprintable() else "?" for each in line))
+        raise ConfigError(_on_a_line(f"{document.where(path)}: {words}"))
     return protocol
+
+
+def _on_a_line(words: str) -> str:
+    return "".join(each if each.isprintable() else "?" for each in words)
 
 
 def _tables(table: dict[str, Any], at: Path = ()) -> Iterator[tuple[Path, dict[str, Any]]]:
@@ -93,15 +96,23 @@ def _unsourced(at: Path, table: dict[str, Any]) -> Iterator[tuple[Path, str]]:
             yield path, f'says nothing of {key}; write e.g. {key} = "our protocol 7, page 2" in it'
 
 
-def _frozen(value: Any, key: str = "") -> Any:  # noqa: ANN401 - whatever TOML holds
-    """Lists as tuples, and a table of sources as one text."""
-    if isinstance(value, list):
-        return tuple(_frozen(each) for each in value)
-    if isinstance(value, dict) and key == "source":
-        return "; ".join(f"{name}: {words}" for name, words in value.items())
-    if isinstance(value, dict):
-        return {name: _frozen(each, name) for name, each in value.items()}
-    return value
+def _frozen(table: dict[str, Any], at: Path = ()) -> dict[str, Any]:
+    """The table with lists as tuples and a table of sources as one text. What we do not know stays as it is, unwalked."""
+    frozen: dict[str, Any] = {}
+    for key, value in table.items():
+        path = (*at, key)
+        if isinstance(value, list):
+            frozen[key] = tuple(
+                _frozen(each, (*path, place)) if isinstance(each, dict) and is_table(path) else each
+                for place, each in enumerate(value)
+            )
+        elif isinstance(value, dict) and key == "source":
+            frozen[key] = "; ".join(f"{name}: {words}" for name, words in value.items() if isinstance(words, str))
+        elif isinstance(value, dict) and is_table(path):
+            frozen[key] = _frozen(value, path)
+        else:
+            frozen[key] = value
+    return frozen
 
 
 def _said(error: ErrorDetails) -> tuple[Path, str]:
@@ -142,5 +153,6 @@ def _shown(value: object) -> str:
         return "a table"
     if isinstance(value, tuple | list):
         return "a list"
-    text = format(value, "f") if isinstance(value, Decimal) else json.dumps(value, ensure_ascii=False, default=str)
+    # `str`: written out plain, 1e999999999 would fill the memory.
+    text = str(value) if isinstance(value, Decimal) else json.dumps(value, ensure_ascii=False, default=str)
     return text if len(text) <= 60 else f"{text[:56]} …"

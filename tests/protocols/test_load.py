@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from datetime import date
 from decimal import Decimal
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from capture.errors import ConfigError
 from capture.protocols import load
@@ -109,6 +112,18 @@ def test_what_a_file_leaves_out_is_null_and_never_filled_in() -> None:
         ("amount = 25.0", "amount = true", "line 9, substrate.amount: is true, must be a number"),
         ("amount = 25.0", "amount = -25", "line 9, substrate.amount: is -25, must be a number above 0"),
         ("amount = 25.0", "amount = 1e3", "must be written plain"),
+        (
+            "amount = 25.0",
+            "amount = 1e999999999",
+            "line 9, substrate.amount: is 1E+999999999, must be a number above 0",
+        ),
+        ("minutes = [30, 60, 120]", f"minutes = {[*range(1, 62)]}", "points.minutes: has more than 60 entries"),
+        ('[[questions]]\nask = "Smoked today?"\nsource = "our paper 7"', "[other]", "line 29, other: unknown key"),
+        (
+            '[[cautions]]\ntext = "Two identifiers checked."',
+            "[cautions]",
+            "cautions: is a table, must be a list of tables",
+        ),
         ("amount = 25.0\n", "", "line 9, substrate.unit: goes with `amount`"),
         ('unit = "g"\n', "", "line 7, substrate.unit: goes with `amount`"),
         ('person = "adult"', 'person = "child"', "line 9, substrate.amount: must be left out: a child's dose"),
@@ -153,6 +168,17 @@ def test_what_is_wrong_is_named_by_line_key_and_cure(was: str, becomes: str, sai
     assert "\n" not in words
 
 
+def test_a_table_that_is_none_is_named_with_its_header() -> None:
+    head = 'name="x"\nversion="1"\ntitle="X"\nperson="any"\nbaseline={source="s"}\npoints={source="s"}\n'
+    for line, said in [
+        ("limits = 7", "line 7, limits: is 7, must be a table; write it under [limits]"),
+        ('cautions = ["x"]', 'line 7, cautions.1: is "x", must be a table; write it under [[cautions]]'),
+        ("substrate = []", "line 7, substrate: is a list, must be a table; write it under [substrate]"),
+    ]:
+        with pytest.raises(ConfigError, match=re.escape(said)):
+            load(f"{head}{line}\n", "x.toml")
+
+
 def test_minutes_need_a_substrate_and_a_substrate_needs_a_breath() -> None:
     head = 'name="x"\nversion="1"\ntitle="X"\nperson="any"\n'
     with pytest.raises(ConfigError, match=r"line 6, points.minutes: are counted from the substrate"):
@@ -168,3 +194,30 @@ def test_a_key_is_known_only_where_it_stands() -> None:
     assert not known(("nowhere",))
     assert "text" not in known(()), "what the program adds is no key of the file"
     assert "sha256" not in known(())
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.integers(0, len(FILE)),
+    st.integers(0, 40),
+    st.sampled_from(["", "[", "]", "{", '"', "=", "\n", "1", "nan", "\x00", "ü"]),
+)
+def test_a_file_with_any_slip_of_the_hand_is_read_or_refused_in_one_line(at: int, gone: int, put: str) -> None:
+    text = FILE[:at] + put + FILE[at + gone :]
+    words = ""
+    try:
+        load(text, "milk-sugar.toml")
+    except ConfigError as error:
+        words = str(error)
+    assert not words or (words.startswith("milk-sugar.toml") and words.isprintable())
+
+
+def test_a_file_that_is_nested_without_end_is_refused() -> None:
+    for text in (
+        "questions = " + "[" * 20_000,
+        "a" + ".a" * 2_000 + " = 1",
+        "approved = " + "{a=" * 5_000,
+        "limits" + ".a" * 2_000 + " = 1",
+    ):
+        with pytest.raises(ConfigError):
+            load(text, "x.toml")

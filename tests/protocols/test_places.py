@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from capture.errors import ConfigError, UsageError
-from capture.protocols import TEMPLATES, every, find, read
+from capture.protocols import TEMPLATES, cautions_left_out, every, find, read
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -102,3 +102,20 @@ def test_a_copied_template_needs_only_an_approval(tmp_path: Path) -> None:
     read = find("lactose", tmp_path)
     assert read.approved is not None
     assert read.approved.by == "Dr A. Example"
+
+
+def test_cautions_left_out_are_those_of_the_template_for_the_same_substrate(tmp_path: Path) -> None:
+    text = (TEMPLATES / "fructose.toml").read_text(encoding="utf-8").replace('name = "fructose"', 'name = "ours"', 1)
+    put(tmp_path, "ours", text)
+    assert cautions_left_out(find("ours", tmp_path)) == ()
+    put(tmp_path, "ours", text.replace("hereditary fructose intolerance", "an intolerance"))
+    (left,) = cautions_left_out(find("ours", tmp_path))
+    assert "hereditary fructose intolerance" in left
+
+
+def test_where_no_template_has_the_substrate_nothing_is_called_left_out(tmp_path: Path) -> None:
+    text = (TEMPLATES / "fructose.toml").read_text(encoding="utf-8").replace('"fructose"', '"xylose"')
+    put(tmp_path, "xylose", text.replace("[[cautions]]", "[[questions]]").replace("\ntext = ", "\nask = "))
+    assert find("xylose", tmp_path).cautions == ()
+    assert cautions_left_out(find("xylose", tmp_path)) == ()
+    assert cautions_left_out(find("free")) == ()
