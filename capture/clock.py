@@ -4,16 +4,18 @@ Rules of the room:
 - One call, one `Heard`: wall time and boot clock are read together, next to the read they belong to.
 - The boot clock (CLOCK_BOOTTIME) counts through sleep and is never set: it decides what came after what.
 - What cannot be known is None: no boot id, no `adjtimex` is never taken for "synchronised".
+- A compressed clock is a scenario's, for training only: its boot is one of its own, shared with no other clock's times.
 """
 
 from __future__ import annotations
 
 import ctypes
+import threading
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
-from uuid import UUID
+from uuid import UUID, uuid4
 
 from capture.record.moment import Heard
 
@@ -31,6 +33,11 @@ _STA_UNSYNC = 0x0040
 
 class Clock(Protocol):
     """Whatever tells the time of reading: the machine's clock, or a test's."""
+
+    @property
+    def pace(self) -> float:
+        """Seconds of this clock in a real second: 1, unless it is a scenario's. What is waited for is divided by it."""
+        ...
 
     def now(self) -> Heard:
         """This moment."""
@@ -77,6 +84,8 @@ def boot_id(path: Path = _BOOT_ID) -> UUID | None:
 class SystemClock:
     """The machine's clock. `ask` answers whether it is synchronised; it is asked at most every five seconds."""
 
+    pace = 1.0
+
     def __init__(
         self, ask: Callable[[], bool | None] = synchronised, boot: Callable[[], UUID | None] = boot_id
     ) -> None:
@@ -97,3 +106,43 @@ class SystemClock:
             since_boot_ms=None if self._boot is None else since_ns // 1_000_000,
             synchronised=self._synchronised,
         )
+
+
+class Compressed:
+    """A scenario's clock: from `start` (aware) on, wall time and boot clock run `pace` times as fast as real time.
+
+    It stands still until `go`, and again from `hold` to the next `go`; it never runs backwards. Any thread may use it.
+    """
+
+    def __init__(self, pace: float, start: datetime) -> None:
+        if pace <= 0:
+            raise ValueError(f"a pace is above 0 (1 is real time), not {pace:g}")
+        self.pace = pace
+        self._start = start.astimezone(UTC)
+        self._boot = uuid4()
+        self._lock = threading.Lock()
+        self._passed_ns = 0  # of the scenario, when it was last held
+        self._since_ns: int | None = None  # real time since when it runs
+
+    def go(self) -> None:
+        """Let it run."""
+        with self._lock:
+            if self._since_ns is None:
+                self._since_ns = time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+
+    def hold(self) -> None:
+        """Let it stand still."""
+        with self._lock:
+            self._passed_ns, self._since_ns = self._passed(), None
+
+    def now(self) -> Heard:
+        """This moment of the scenario; whether it is synchronised is unknown: no time source keeps a scenario."""
+        with self._lock:
+            ms = self._passed() // 1_000_000
+        return Heard(self._start + timedelta(milliseconds=ms), self._boot, ms, None)
+
+    def _passed(self) -> int:
+        if self._since_ns is None:
+            return self._passed_ns
+        real = time.clock_gettime_ns(time.CLOCK_BOOTTIME) - self._since_ns
+        return self._passed_ns + int(real * self.pace)

@@ -25,13 +25,14 @@ if TYPE_CHECKING:
 class Step:
     """One thing that happens on the line at `at_ms`: bytes come, the cable is pulled (`unplug`) or put back (`plug`).
 
-    `messages`: the places (see `Truth.message`) of the messages whose bytes `data` holds.
+    `messages`: the places (see `Truth.message`) of the messages whose bytes `data` holds; `cues`: the cue of each.
     """
 
     at_ms: int
     what: Literal["bytes", "unplug", "plug"]
     data: bytes = b""
     messages: tuple[int, ...] = ()
+    cues: tuple[Cue, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +58,7 @@ class Cable:
         self._plug_ms: int | None = None  # out, until then
         self._after_harm = False
         self._together = 0  # so many messages still join the burst
-        self._waiting: list[tuple[bytes, int]] = []  # of a burst: bytes and message
+        self._waiting: list[tuple[bytes, int, Cue]] = []  # of a burst: bytes, message and cue
 
     def carry(self, said: Said) -> None:
         """The analyser says something; nothing happens if the format has no words for it."""
@@ -88,7 +89,7 @@ class Cable:
         beside = self._after_harm or before > 0
         copies = 0 if harmed else 2 if fault is not None and fault.kind == "repeat-frame" else 1
         self._note(said, fault=kind, damaged=harmed, beside=beside, copies=copies, own=(before, len(data)))
-        self._waiting.append((data, len(self.truth) - 1))
+        self._waiting.append((data, len(self.truth) - 1, said.cue))
         self._together = max(0, self._together - 1)
         pulled = fault is not None and fault.kind == "unplug"
         self._after_harm = harmed and not pulled  # a pulled cable ends the stream: nothing can be glued to it
@@ -100,8 +101,9 @@ class Cable:
             self._flush(said.at_ms)
 
     def _flush(self, at_ms: int) -> None:
-        data = b"".join(part for part, _ in self._waiting)
-        self.steps.append(Step(at_ms, "bytes", data, tuple(message for _, message in self._waiting)))
+        data = b"".join(part for part, _, _ in self._waiting)
+        messages = tuple(message for _, message, _ in self._waiting)
+        self.steps.append(Step(at_ms, "bytes", data, messages, tuple(cue for _, _, cue in self._waiting)))
         self._waiting.clear()
 
     def _pull(self, at_ms: int, sent: int, fault: Fault) -> None:

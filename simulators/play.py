@@ -1,7 +1,8 @@
 """Plays a session: onto a pty in its own time, or as bytes to a file.
 
 Plain blocking code: run it in a thread of your own to play several at once; set `stop` to end it early. The scenario's
-time is divided by `speed`; it stands still while the player waits for a reader after plugging in.
+time is divided by `speed`; it stands still while the player waits for a reader after plugging in. Players that share a
+`Pace` share the scenario's time: it stands still for all of them.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
+from simulators.pace import Pace
 from simulators.ptyport import NobodyReadsError, PtyPort
 from simulators.recording import write_recording
 
@@ -44,7 +46,7 @@ class Player:
 
     `link`: a path that always leads to the present pty. `bytes_per_s`: the pace of the line (the format's own is
     `session.format.bytes_per_s`); None: frames come whole. `reader_s`: how long to wait for a reader after each plugging
-    in; None: for ever; 0: not at all.
+    in; None: for ever; 0: not at all. `pace`: the time of a scenario with several players; None: its own, with `speed`.
     """
 
     def __init__(
@@ -55,12 +57,12 @@ class Player:
         speed: float = 1.0,
         bytes_per_s: int | None = None,
         reader_s: float | None = 10.0,
+        pace: Pace | None = None,
     ) -> None:
-        if speed <= 0:
-            raise ValueError(f"a speed is above 0 (1 is the scenario's own time), not {speed:g}")
+        self._pace = pace or Pace(speed, held=True)
+        self._own = pace is None
         self.session = session
         self.port = PtyPort(link, bytes_per_s)
-        self._speed = speed
         self._reader_s = reader_s
 
     def __enter__(self) -> Self:
@@ -76,18 +78,30 @@ class Player:
         """Where a reader finds the port."""
         return self.port.address
 
-    def play(self, stop: threading.Event | None = None, after: Callable[[Step], None] | None = None) -> Played:
-        """Play to the end, or until `stop` is set; `after` is called after each step.
+    def play(
+        self,
+        stop: threading.Event | None = None,
+        after: Callable[[Step], None] | None = None,
+        before: Callable[[Step], None] | None = None,
+    ) -> Played:
+        """Play to the end, or until `stop` is set; `after` is called after each step. Once only.
 
-        Before a cable is pulled, and at the end, it waits until the reader has taken what was sent: the bytes of a
-        pulled frame that were sent have arrived. The port stays open afterwards. Raises NobodyReadsError.
+        `before` is called when a step's time has come, before it is put on the line; it may block, and the scenario's
+        time stands still meanwhile. Before a cable is pulled, and at the end, the player waits until the reader has taken
+        what was sent: the bytes of a pulled frame that were sent have arrived. The port stays open afterwards. Raises
+        NobodyReadsError.
         """
         stop = stop or threading.Event()
         done = sent = 0
-        begun = time.monotonic() + self._meet(stop)
+        self._meet(stop)
+        if self._own:
+            self._pace.release()
         for step in self.session.steps:
-            if stop.wait(max(0.0, begun + step.at_ms / 1000 / self._speed - time.monotonic())):
+            if not self._pace.wait_until(step.at_ms, stop):
                 break
+            if before is not None:
+                with self._pace.held():
+                    before(step)
             if step.what == "bytes":
                 sent += self.port.write(step.data, stop=stop)
             elif step.what == "unplug":
@@ -95,7 +109,7 @@ class Player:
                 self.port.unplug()
             else:
                 self.port.plug()
-                begun += self._meet(stop)
+                self._meet(stop)
             if stop.is_set():
                 break
             done += 1
@@ -104,16 +118,15 @@ class Player:
         finished = done == len(self.session.steps)
         return Played(done, sent, finished, self.port.drain(stop=stop))
 
-    def _meet(self, stop: threading.Event) -> float:
-        """Wait for a reader; how long that took, in seconds."""
-        begun = time.monotonic()
+    def _meet(self, stop: threading.Event) -> None:
+        """Wait for a reader; the scenario's time stands still."""
         if self._reader_s == 0:
-            return 0.0
-        if self.port.wait_for_reader(self._reader_s, stop):
-            stop.wait(SETTLE_S)
-        elif not stop.is_set():
-            raise NobodyReadsError(f"{self.address}: nobody opened it for {self._reader_s:g} s; start the reader")
-        return time.monotonic() - begun
+            return
+        with self._pace.held():
+            if self.port.wait_for_reader(self._reader_s, stop):
+                stop.wait(SETTLE_S)
+            elif not stop.is_set():
+                raise NobodyReadsError(f"{self.address}: nobody opened it for {self._reader_s:g} s; start the reader")
 
 
 def play_on_pty(

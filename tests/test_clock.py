@@ -12,7 +12,7 @@ from uuid import UUID
 import pytest
 
 from capture import clock
-from capture.clock import SystemClock, boot_id, synchronised
+from capture.clock import Compressed, SystemClock, boot_id, synchronised
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -112,3 +112,66 @@ def test_the_structure_is_at_least_as_large_as_the_kernels_and_status_lies_where
     if ctypes.sizeof(ctypes.c_long) == 8:
         assert clock._Timex.status.offset == 40
     assert synchronised() in {True, False, None}
+
+
+START = datetime(2026, 11, 24, 6, 30, tzinfo=UTC)
+
+
+class _Ticking:
+    """The machine's boot clock, moved by hand: `ms` since the test began."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.ms = 0
+        monkeypatch.setattr(time, "clock_gettime_ns", lambda _which: 7_000_000_000 + self.ms * 1_000_000)
+
+
+def test_a_compressed_clock_begins_where_its_scenario_does_and_stands_still_until_it_goes(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    real, scene = _Ticking(monkeypatch), Compressed(480.0, START)
+    real.ms = 5000
+    assert scene.now().utc == START
+    scene.go()
+    real.ms = 6000
+    assert scene.now().utc == START + timedelta(seconds=480)
+
+
+def test_wall_time_and_boot_clock_of_a_compressed_clock_keep_step(monkeypatch: pytest.MonkeyPatch) -> None:
+    real, scene = _Ticking(monkeypatch), Compressed(60.0, START)
+    scene.go()
+    first = scene.now()
+    real.ms = 1001
+    second = scene.now()
+    assert first.since_boot_ms is not None
+    assert second.since_boot_ms is not None
+    assert second.since_boot_ms - first.since_boot_ms == 60_060
+    assert second.utc - first.utc == timedelta(milliseconds=60_060)
+    assert first.boot == second.boot
+
+
+def test_a_held_compressed_clock_goes_on_where_it_was(monkeypatch: pytest.MonkeyPatch) -> None:
+    real, scene = _Ticking(monkeypatch), Compressed(100.0, START)
+    scene.go()
+    real.ms = 10
+    scene.hold()
+    scene.hold()  # held already: nothing changes
+    real.ms = 5000
+    assert scene.now().utc == START + timedelta(seconds=1)
+    scene.go()
+    scene.go()
+    real.ms = 5010
+    assert scene.now().utc == START + timedelta(seconds=2)
+
+
+def test_a_compressed_clock_is_no_machines_clock(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its boot is its own, so no time of it is ever subtracted from another clock's; nobody keeps it right."""
+    one, other = Compressed(480.0, START), Compressed(480.0, START)
+    assert len({one.now().boot, other.now().boot, SystemClock().now().boot}) == 3
+    assert one.now().synchronised is None
+    assert (one.pace, SystemClock().pace) == (480.0, 1.0)
+
+
+@pytest.mark.parametrize("pace", [0.0, -1.0])
+def test_a_pace_that_is_none_is_refused(pace: float) -> None:
+    with pytest.raises(ValueError, match="a pace is above 0"):
+        Compressed(pace, START)

@@ -93,6 +93,7 @@ class Session:
     received: int = 0
     stored: int = 0
     last_byte: datetime | None = None
+    head: StreamHead | None = None  # of the stream that is received now, or was last
     _stopping: asyncio.Event = field(default_factory=asyncio.Event)
     _port: Port | None = None
     _behind: list[Entry] = field(default_factory=list)  # read, but for the next commit, or the next stream
@@ -186,7 +187,7 @@ class Session:
                 self.analyser.firmware,
             ),
             port=port.address,
-            driver=DriverUsed(self.driver.name, self.driver.version, self.driver.sha256, self.driver.announces_start),
+            driver=_used(self.driver),
             purpose=opened.purpose or self.purpose,
             opened=opened.heard,
             line=opened.line,
@@ -195,6 +196,7 @@ class Session:
         self.purpose = head.purpose  # what the port says of its bytes is what `status` shows
         live = not port.finite
         await self._store(lambda tx: hear.begin(tx, self.bench, head, self.driver.source, live=live))
+        self.head = head
         feeder = Feeder(self.driver, head.id, head.opened)
         feeder.open()
         await self._commit(feeder)
@@ -257,7 +259,7 @@ class Session:
         if feeder.quiet_after is None:
             return None
         passed = _seconds_since(feeder.last_heard, self.clock.now())
-        return loop.time() + feeder.quiet_after - passed
+        return loop.time() + (feeder.quiet_after - passed) / self.clock.pace
 
     async def _commit(self, feeder: Feeder) -> None:
         """Store everything since the last commit, as one transaction; nothing has seen its meaning before."""
@@ -323,6 +325,17 @@ def _sliced(entry: Entry) -> tuple[Entry, Entry | None]:
     damaged = tuple(place for place in entry.damaged if place < SLICE)
     after = tuple(place - SLICE for place in entry.damaged if place >= SLICE)
     return Chunk(entry.data[:SLICE], entry.heard, damaged), Chunk(entry.data[SLICE:], entry.heard, after)
+
+
+def _used(driver: Driver) -> DriverUsed:
+    least = driver.shortest_cycle_s
+    return DriverUsed(
+        name=driver.name,
+        version=driver.version,
+        sha256=driver.sha256,
+        announces_start=driver.announces_start,
+        shortest_cycle_ms=None if least is None else round(least * 1000),
+    )
 
 
 def _next_opening(opened: Opened, feeder: Feeder, now: Heard) -> Opened:

@@ -118,6 +118,7 @@ class Clock:
     """Moves only when told: `ms` since the tests' morning began."""
 
     ms: int = 0
+    pace: float = 1.0
 
     def now(self) -> Heard:
         return kit.heard(self.ms)
@@ -162,7 +163,9 @@ class ScriptedPort:
         step = self.steps[0]
         if isinstance(step, float):
             waited = step if wait_s is None else min(step, wait_s)
-            self.clock.ms += round(waited * 1000) or 1  # a clock that stood still would never let silence be long
+            self.clock.ms += (
+                round(waited * 1000 * self.clock.pace) or 1
+            )  # a clock that stood still would never let silence be long
             left = step - waited - 0.001
             self.steps[:1] = [left] if left > 0 else []
             return []

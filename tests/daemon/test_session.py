@@ -195,6 +195,17 @@ async def test_silence_is_told_after_it_was_silent_and_no_sooner(bench: Bench) -
     assert marks[0].ms >= 2000  # after the last byte, at 0 of its own clock, not sooner
 
 
+async def test_silence_is_measured_on_a_compressed_clock_and_waited_for_in_real_time(bench: Bench) -> None:
+    bench.clock.pace = 10.0
+
+    await bench.run([chunk("R1")], 0.19, lambda: [chunk("2\n", bench.clock.ms)], [chunk("R3")], 0.5, used=driver())
+
+    assert bench.items() == [("result", 0, 4), ("refused", 4, 6)]
+    (mark, _end) = [entry for entry in parse_entries(bench.script()) if isinstance(entry, Mark)]
+    assert mark.kind == "quiet"
+    assert 2000 <= mark.ms < 2500  # two seconds of its clock, a fifth of one in the waiting
+
+
 async def test_bytes_that_are_handled_late_are_no_silence(bench: Bench) -> None:
     """The machine was busy for a minute: what was read meanwhile decides, not when it was handled."""
 

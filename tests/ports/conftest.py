@@ -33,6 +33,7 @@ class HandClock:
     step_ms: int = 1
     since_boot_ms: int = 1_000_000
     told: list[Heard] = field(default_factory=list)
+    pace: float = 1.0
 
     def now(self) -> Heard:
         self.since_boot_ms += self.step_ms

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from simulators import play
+from simulators.pace import Pace
 from simulators.play import NobodyReadsError, Player, play_on_pty, play_to
 from simulators.ptyport import PtyPort
 from simulators.scenes import morning
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from simulators.cable import Step
+    from simulators.script import Cue
 
 FAST = 100_000.0
 
@@ -195,6 +197,68 @@ def test_waiting_for_a_reader_after_a_replug_does_not_eat_into_the_scenario(monk
     plug = next(n for n, step in enumerate(session.steps) if step.what == "plug")
     between = (session.steps[plug + 1].at_ms - session.steps[plug].at_ms) / 1000 / 10_000.0
     assert times[plug + 1] - times[plug] >= between * 0.9
+
+
+def test_before_a_step_is_put_on_the_line_it_can_be_held_back_with_its_cue_known() -> None:
+    session = build("delimited-line", 7, 1)
+    heard_before: list[int] = []
+    cues: list[Cue] = []
+    with Player(session, speed=FAST) as player:
+        listener = Listener(player.address)
+        listener.start()
+
+        def before(step: Step) -> None:
+            player.port.drain()
+            heard_before.append(sum(len(data) for data in listener.heard))
+            cues.extend(step.cues)
+
+        player.play(before=before)
+        listener.done()
+    sent = [sum(len(step.data) for step in session.steps[:n]) for n in range(len(session.steps))]
+    assert all(heard <= size for heard, size in zip(heard_before, sent, strict=True))
+    people = [cue.person.name if cue.person else None for cue in cues]
+    assert people == [truth.person for truth in session.truth if truth.start is not None]
+
+
+def test_the_scenario_stands_still_while_a_step_is_held_back() -> None:
+    """The first of two messages ten minutes apart is held back for half a second: the second keeps its distance."""
+    session = build("delimited-line", 7, 1)
+    stop = threading.Event()
+    times: list[float] = []
+
+    def after(_: Step) -> None:
+        times.append(time.monotonic())
+        if len(times) == 2:
+            stop.set()
+
+    with Player(session, speed=2000.0, reader_s=0) as player:  # ten minutes of the scenario in 0.3 s
+        player.play(stop, after, before=lambda _: None if times else time.sleep(0.5))
+    assert times[1] - times[0] >= 0.29
+
+
+def test_players_that_share_a_pace_stand_still_together() -> None:
+    pace = Pace(FAST, held=True)
+    first, second = build("delimited-line", 7, 1, minutes=20), build("label-block", 7, 1, minutes=20)
+    with Player(first, reader_s=0, pace=pace) as one, Player(second, reader_s=0, pace=pace) as other:
+        done: list[bool] = []
+        threads = [
+            threading.Thread(target=lambda player=player: done.append(player.play().finished), daemon=True)
+            for player in (one, other)
+        ]
+        for thread in threads:
+            thread.start()
+        time.sleep(0.1)
+        assert pace.now_ms == 0
+        assert not done
+        pace.release()
+        readers = [Listener(one.address), Listener(other.address)]
+        for reader in readers:
+            reader.start()
+        for thread in threads:
+            thread.join(10)
+        for reader in readers:
+            reader.done()
+    assert done == [True, True]
 
 
 @pytest.mark.parametrize("speed", [0.0, -1.0])
