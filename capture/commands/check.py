@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import os
+import shlex
 from typing import TYPE_CHECKING
 
 import click
 
 from capture.commands.common import config_option, json_option
-from capture.errors import ConfigError
+from capture.errors import ConfigError, DestinationDown
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
+
+    from capture.config import Config, MqttDestination
+    from capture.daemon.health import Point
 
 
 @click.command(epilog="Example: tidewire check --config tidewire.toml")
@@ -20,7 +26,8 @@ if TYPE_CHECKING:
 def command(config_path: Path, *, connect: bool, as_json: bool) -> int:
     """Check a configuration and all that it names, without disturbing a port or a running service.
 
-    With --connect each destination is tried for real: a folder with a file that is written, read back and removed.
+    With --connect each destination is tried for real: a folder with a file that is written, read back and removed, a
+    broker with a message under the topic "check". Without it only the files that a broker's table names are looked at.
 
     Exit code 0: all good; 1: something to see to; 78: the configuration cannot be used.
     """
@@ -38,15 +45,61 @@ def command(config_path: Path, *, connect: bool, as_json: bool) -> int:
         from capture.daemon import connect as trial
 
         found += trial.points(config)
+    else:
+        found += _not_tried(config)
+    remarks = [*config.remarks(), *_readable_by_all(config)]
     if as_json:
         rows = [{"about": each.about, "good": each.good, "words": each.words} for each in found]
-        click.echo(numbers.dumps({"points": rows, "remarks": config.remarks()}))
+        click.echo(numbers.dumps({"points": rows, "remarks": remarks}))
     else:
         for each in found:
             click.echo(f"{'good' if each.good else 'SEE TO'}: {each.about}: {each.words}")
-        for remark in config.remarks():
+        for remark in remarks:
             click.echo(f"remark: {remark}")
     bad = [each for each in found if not each.good]
     if any(each.lasting for each in bad):
         return ConfigError.exit_code
     return int(bool(bad))
+
+
+def _brokers(config: Config) -> Iterator[MqttDestination]:
+    from capture.config import MqttDestination
+
+    for each in config.destinations:
+        if isinstance(each, MqttDestination):
+            yield each
+
+
+def _not_tried(config: Config) -> Iterator[Point]:
+    """A point for each broker: whether the files that a connection needs are of use, which disturbs nobody."""
+    from capture.daemon.health import Point
+    from capture.destinations.mqtt import secrets
+
+    for each in _brokers(config):
+        about = f"broker {each.host}:{each.at_port} of {each.name}"
+        try:
+            if each.credential is None or secrets.CREDENTIALS in os.environ:  # systemd gives it to the service alone
+                secrets.login(each)
+            if each.tls is not None:
+                secrets.tls_context(each.tls)
+        except DestinationDown as error:
+            yield Point(about, good=False, words=str(error))
+        else:
+            yield Point(about, good=True, words="was not tried: check --connect sends it one training record")
+
+
+def _readable_by_all(config: Config) -> Iterator[str]:
+    """A remark for each secret that any user of this machine may read."""
+    from capture.destinations.mqtt import secrets
+
+    for each in _brokers(config):
+        # A certificate without a key file holds the key too.
+        key = None if each.tls is None else each.tls.key or each.tls.certificate
+        for what, path in (("password", each.password_file), ("key", key)):
+            if path is not None and _known(path) and secrets.readable_by_others(path):
+                cure = f"sudo chmod o-r {shlex.quote(str(path))}"
+                yield f"destination {each.name}: any user may read the {what} in {path}; {cure}"
+
+
+def _known(path: Path) -> bool:
+    return os.path.exists(path)  # noqa: PTH110 - Path.exists raises where a folder above is barred
