@@ -201,7 +201,7 @@ def _said(text: str, name: str) -> str | None:
 
 
 def _unseen(tx: Tx, destination: str, key: bytes, revision: int, skipped: Sequence[tuple[int, str]]) -> bool:
-    """Whether every revision before this one was skipped there (or is about to be: `skipped`)."""
+    """Whether there are revisions before this one, and every one was skipped there (or is about to be: `skipped`)."""
     before = tx.all(
         "SELECT r.seq, d.state FROM records r LEFT JOIN deliveries d ON d.destination = ? AND d.seq = r.seq "
         "WHERE r.id = ? AND r.revision < ?",
@@ -210,7 +210,7 @@ def _unseen(tx: Tx, destination: str, key: bytes, revision: int, skipped: Sequen
         revision,
     )
     now = {seq for seq, _ in skipped}
-    return all(state == "skipped" or seq in now for seq, state in before)
+    return bool(before) and all(state == "skipped" or seq in now for seq, state in before)
 
 
 def _replaced(tx: Tx, text: str) -> set[bytes]:

@@ -14,46 +14,21 @@ from capture.acts import keep
 from capture.destinations.mqtt.topics import channel_of
 from capture.journal import deliveries
 from capture.journal.deliveries import Answer, Settled
-from capture.journal.records import KINDS
-from capture.record import ids, text
-from capture.record.breath_test import BreathTest
-from capture.record.examples import examples
+from capture.record import ids
 from capture.record.parts import Change, Replaced
 from capture.record.reading import BreathReading
 from tests import kit
+from tests.golden import CASES, NAMES, add
 
 if TYPE_CHECKING:
     from capture.journal.store import Store, Tx
-    from capture.record.text import Record
 
-CASES = examples()
 READING = ("reading-wrong-patient", "reading-retracted", "reading-rebound")
 TEST = ("test-moved-away", "test-moved-here")
-NAMES = {(record.id, record.revision): name for name, record in CASES.items()}
 
 
 def join(store: Store, name: str = "far") -> None:
     store.call(lambda tx: keep.join(tx, name, "mqtt", "json", from_start=False, now=kit.heard()))
-
-
-def add(store: Store, *given: str | Record) -> None:
-    """Golden records by their names, or other records, stored by one act."""
-
-    def act(tx: Tx) -> None:
-        cause = tx.do("INSERT INTO acts (kind, who, happened_ms, recorded_ms) VALUES ('moved', 'mk', 1, 1)")
-        for each in given:
-            record = CASES[each] if isinstance(each, str) else each
-            tx.do(
-                "INSERT INTO records (kind, id, revision, analyser, act, time_ms, text) VALUES (?, ?, ?, ?, ?, 1, ?)",
-                KINDS[record.format],
-                record.id.bytes,
-                record.revision,
-                None if isinstance(record, BreathTest) else record.analyser.id,
-                cause,
-                text.write(record),
-            )
-
-    store.call(act)
 
 
 def later(name: str, **changes: Any) -> BreathReading:
@@ -153,6 +128,14 @@ def test_a_destination_that_joined_between_gets_the_retraction_the_far_side_may_
     assert taken(store) == ["reading-retracted"]
     settle_all(store)
     assert taken(store) == ["reading-rebound"]
+
+
+def test_a_retraction_whose_first_revisions_this_journal_does_not_have_is_sent(store: Store) -> None:
+    """They were elsewhere once: whoever had them has to hear of it."""
+    join(store)
+    add(store, READING[1])
+
+    assert taken(store) == ["reading-retracted"]
 
 
 def test_each_destination_has_what_it_needs(store: Store) -> None:
