@@ -16,6 +16,7 @@ from capture.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
+    from collections.abc import Set as AbstractSet
 
 LETTERS: Final = (
     "ACDEFGHJKLMNPRSTUVWYZ"  # no I, O, Q (taken for 1 and 0), no B and X (samples are called so: K7-B1, K7-X1)
@@ -23,6 +24,9 @@ LETTERS: Final = (
 FREE_AGAIN_DAYS: Final = 30
 LONGEST: Final = 40
 _TEST = re.compile("[A-Z][A-Z0-9]{0,7}")
+_LOOKED_AT = (
+    200  # of each length, so that an act stays short: the more tests are open, the less is gained by looking on
+)
 _DISTANCE = 2  # a test's label that is chosen differs so much from every open one, where any of its length does
 
 
@@ -49,18 +53,25 @@ def container_label(typed: str) -> str:
     return label
 
 
-def choose(open_ones: Collection[str], taken: Collection[str]) -> str:
+def choose(open_ones: Collection[str], taken: AbstractSet[str]) -> str:
     """A free label for a new test: letter and digits, as different from the open ones as can be, the shortest such.
 
     `taken`: labels that are not to be used (again, so soon). Raises UsageError where all are.
     """
     best: tuple[int, str] | None = None
     for digits in (1, 2, 3):
-        for label in _labels(digits):
+        for nth, label in enumerate(_labels(digits)):
+            if best is not None and (best[0] > digits or (nth >= _LOOKED_AT and best[0] >= _DISTANCE)):
+                break
             if label in taken or label in open_ones:
                 continue
-            apart = min((differing(label, other) for other in open_ones), default=digits + 1)
-            if best is None or apart > best[0]:
+            least = 0 if best is None else best[0]
+            apart = digits + 1
+            for other in open_ones:
+                apart = min(apart, differing(label, other))
+                if apart <= least:
+                    break
+            if apart > least:
                 best = apart, label
         if best is not None and best[0] >= _DISTANCE:
             return best[1]
@@ -79,7 +90,7 @@ def _labels(digits: int) -> Iterator[str]:
 
 def differing(one: str, other: str) -> int:
     """In how many characters two labels differ; what one has more counts."""
-    return abs(len(one) - len(other)) + sum(a != b for a, b in zip(one, other, strict=False))
+    return abs(len(one) - len(other)) + sum(map(str.__ne__, one, other))
 
 
 def same(one: str, other: str) -> bool:
