@@ -168,6 +168,34 @@ def rebound(  # noqa: PLR0913 - as `bound`
     )
 
 
+def placed(  # noqa: PLR0913 - as `bound`
+    old: BreathReading,
+    place: BreathTestPlace,
+    why: Change,
+    seq: int,
+    *,
+    status: Status,
+    collected_at: At,
+    flags: tuple[Flag, ...],
+    quality: SampleQuality,
+    sample: Sample | None = None,
+) -> BreathReading:
+    """The same id at another sample of the same person. Raises UsageError for another person's."""
+    if old.breath_test is None or old.breath_test.subject != place.subject:
+        raise UsageError(f"reading {short(old.id)} is not this person's: it needs another id")
+    return _revised(
+        old,
+        why,
+        seq,
+        status=status,
+        collected_at=collected_at,
+        flags=flags,
+        sample_quality=quality,
+        breath_test=place,
+        sample=sample or old.sample,
+    )
+
+
 def withdrawn(old: BreathReading, why: Change, seq: int) -> BreathReading:
     """Retracted, and still naming whom it named. Raises UsageError where it is retracted already."""
     if old.status == "entered-in-error":
@@ -188,11 +216,13 @@ def retimed(old: BreathReading, since_substrate_min: Decimal | None, why: Change
     return _revised(old, why, seq, status="corrected" if old.status == "final" else old.status, breath_test=place)
 
 
-def recollected(
-    old: BreathReading, at: At, since_substrate_min: Decimal | None, why: Change, seq: int
-) -> BreathReading:
-    """The same reading after the time at which the breath left the body was put right."""
-    return _revised(retimed(old, since_substrate_min, why, seq), why, seq, revision=old.revision + 1, collected_at=at)
+def recollected(old: BreathReading, at: At, since: Decimal | None, why: Change, seq: int) -> BreathReading:
+    """The same reading after a person put right when the breath left the body, and so says that it is this patient's."""
+    if old.breath_test is None:
+        raise UsageError(f"reading {short(old.id)} belongs to no test: it has no minutes")
+    place = old.breath_test.model_copy(update={"since_substrate_min": since})
+    status = "final" if old.status == "preliminary" else "corrected"
+    return _revised(old, why, seq, status=status, collected_at=at, breath_test=place)
 
 
 def without_limits(flags: Sequence[Flag], protocol: str | None) -> tuple[Flag, ...]:

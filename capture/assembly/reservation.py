@@ -190,10 +190,10 @@ def is_after(earlier: Heard | Start | None, later: Heard | Start) -> bool:
     return passed is not None and passed > 0
 
 
-def is_over(reservation: Reservation, now: Heard) -> bool:
-    """Whether its time is over."""
+def is_over(reservation: Reservation, now: Heard, grace_ms: int = 0) -> bool:
+    """Whether its time is over, by more than `grace_ms`."""
     passed = elapsed_ms(reservation.open_from, now)
-    return reservation.expires_ms is not None and passed is not None and passed > reservation.expires_ms
+    return reservation.expires_ms is not None and passed is not None and passed > reservation.expires_ms + grace_ms
 
 
 def is_overdue(reservation: Reservation, now: Heard) -> bool:

@@ -163,7 +163,7 @@ def _reading(result: Result, arrival: Arrival, moment: Moment, verdict: reservat
         dead_space=None,
         flags=raised,
         sample_quality=flags.sample_quality(raised, limit_applies=held.applies),
-        analyser_state=_condition(moment.analyser, stream.analyser.serial_number),
+        analyser_state=condition(moment.analyser, stream.analyser.serial_number),
         breath_test=place,
         integrity=integrity,
         source=_source(arrival, moment),
@@ -293,8 +293,8 @@ def _sample(result: Result, offered: Reservation | None) -> reading.Sample:
 
 
 @lru_cache(maxsize=64)
-def _condition(state: AnalyserState, serial_number: str | None) -> reading.AnalyserCondition:
-    """What is known; the calibration only if it is this very instrument's."""
+def condition(state: AnalyserState, serial_number: str | None) -> reading.AnalyserCondition:
+    """What is known of an analyser's state, as records carry it; the calibration only if it is this very instrument's."""
     on_since = None
     if state.on_since is not None and state.on_since_from is not None:
         on_since = parts.At(at=state.on_since, from_=state.on_since_from)

@@ -129,8 +129,8 @@ def body(head: StreamHead, reservation: Reservation) -> dict[str, Any]:
 def left_open(tx: Tx, after: int) -> list[LeftOpen]:
     """The reservations made by acts after number `after` whose ending is in no act."""
     rows = tx.all(
-        "SELECT seq, test, body FROM acts r WHERE kind = 'reserved' AND seq > ? AND NOT EXISTS (SELECT 1 FROM acts e "
-        "INDEXED BY acts_kind WHERE e.kind = 'reservation-ended' AND e.seq > r.seq AND e.analyser = r.analyser "
+        "SELECT seq, test, body FROM deeds r WHERE kind = 'reserved' AND seq > ? AND NOT EXISTS (SELECT 1 FROM deeds e "
+        "WHERE e.kind = 'reservation-ended' AND e.seq > r.seq AND e.analyser = r.analyser "
         "AND json_extract(e.body, '$.reservation') = r.seq) ORDER BY seq",
         after,
     )
@@ -143,5 +143,5 @@ def _left(seq: int, test: bytes, said: dict[str, Any]) -> LeftOpen:
 
 def last_start(tx: Tx) -> int:
     """The act of the service's latest start; 0 before the first."""
-    row = tx.one("SELECT max(seq) FROM acts WHERE kind = 'started'")
+    row = tx.one("SELECT max(seq) FROM deeds WHERE kind = 'started'")
     return int(row[0] or 0)
