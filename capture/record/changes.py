@@ -13,7 +13,8 @@ CHANGES: Final = {
     "which one that takes the place of.",
     "withdrawn": "Reading: retracted; no other record takes its place (yet).",
     "redecoded": "Reading: a better driver gave its bytes another meaning.",
-    "dose-time": "Reading, test: the moment from which minutes are counted was corrected.",
+    "dose-time": "Reading, test: the moment from which minutes are counted was put right. Reading also: it became known only "
+    "now, and the reading has minutes from here on.",
     "confirmed": "Reading: a person said that it is this patient's.",
     "collected": "Reading: the time at which the breath left the body was corrected.",
     "dose": "Test: the substrate was given, or more is known of it; minutes that were counted already stay.",
@@ -24,4 +25,5 @@ CHANGES: Final = {
     "amended": "Test: what was said of it at its opening (the order, the preparation, its time points) was changed.",
     "closed": "Test: it was reviewed and closed, as completed, stopped early or abandoned.",
     "reopened": "Test: something came after its review, which is to be done again.",
+    "place": "Reading: it stands at another sample of the same person, of this test or another.",
 }

@@ -95,7 +95,10 @@ def line_of(seq: int) -> str:
 def read(
     seq: int, *flags: parts.Flag, later: int | None = None, bag: str | None = None, **more: object
 ) -> BreathReading:
-    """The record of a line, or a later one of the same bytes that has the number `later`."""
+    """The record of a line, or a later one of the same bytes that has the number `later`.
+
+    As if it had been reserved: the sample came through a mouthpiece, or out of a `bag` with that label.
+    """
     minutes, line = LINES[seq][0], line_of(seq)
     sample = {
         "interface": "unknown" if bag else "mouthpiece",
@@ -141,7 +144,7 @@ def _entered() -> BreathReading:
             "analyser_clock": None,
             "clock": clock(281),
             "driver": None,
-            "sample": bare["sample"] | {"analyser_number": None},
+            "sample": bare["sample"] | {"analyser_number": None, "container": "unknown"},
             "oxygen": typed.value("16.1", "%", "oxygen"),
             "gases": {"hydrogen": typed.value("44", "ppm", "hydrogen"), "methane": typed.value("3", "ppm", "methane")},
             "flags": (),
@@ -153,7 +156,14 @@ def _entered() -> BreathReading:
 
 def cases() -> dict[str, BreathReading]:
     """These golden records, by the name of the case."""
-    unbound = read(135, sample_quality="not-judged")
+    unsaid = {
+        "interface": "unknown",
+        "container": "unknown",
+        "analyser_number": line_of(135).split(";")[1],
+        "from": None,
+    }
+    sample = unsaid | {"label": None, "hold_s": None, "analyser_subject": None}
+    unbound = read(135, sample=sample, sample_quality="not-judged")
     assigned = place("K7", 90, "assigned", 271, collected=269)
     wrong = read(
         131,
@@ -192,7 +202,8 @@ def cases() -> dict[str, BreathReading]:
             status="final",
             change=change("bound", unbound.id, 1, 271),
             breath_test=assigned,
-            collected_at=_when(269, "operator"),
+            collected_at=_when(269, "measured"),
+            sample=sample,
         ),
         "reading-wrong-patient": wrong,
         "reading-retracted": read(131, bag="K7-60", later=141, **_retracted(wrong, 275, reason)),
@@ -210,10 +221,10 @@ def cases() -> dict[str, BreathReading]:
         "reading-moved-away": read(82, later=84, **_retracted(moved, 95, slip)),
         "reading-moved-here": read(
             82,
-            later=85,
+            later=86,
             id=ids.reading(moved.id, 2),
             change=change("wrong-patient", moved.id, 1, 95, slip),
-            breath_test=place("R5 moved", None, "reserved", 69, collected=70),
+            breath_test=place("R5 moved", None, "assigned", 95, collected=70),
             collected_at=_when(70, "measured"),
         ),
     }

@@ -236,7 +236,7 @@ def _others() -> Iterable[tuple[str, Record]]:
     slip = "opened for the wrong one of two people of nearly the same number"
     five = _opened("R5", seq=81, minutes=60)
     five = _came(five, "R5", "R5-B1", measurement(82), seq=83, minutes=70)
-    away = _then(five, "wrong-patient", seq=86, minutes=95, reason=slip, status="entered-in-error")
+    away = _then(five, "wrong-patient", seq=85, minutes=95, reason=slip, status="entered-in-error")
     yield "test-moved-away", away
     whose = _opened("R5 moved", seq=87, minutes=60)
     here = _then(five, "wrong-patient", seq=87, minutes=95, reason=slip)
