@@ -13,13 +13,15 @@ from capture.acts.commission import commission
 from capture.acts.who import By
 from capture.errors import NotFound, TidewireError, UsageError
 from capture.journal import records
-from capture.record import numbers
-from capture.record.moment import Instrument, StreamHead
+from capture.record import numbers, text
+from capture.record.moment import Instrument, Outcome, StreamHead
+from capture.record.parts import Change, Replaced
+from capture.record.reading import BreathReading
 from tests import kit
 
 if TYPE_CHECKING:
     from capture.acts.who import Answer
-    from capture.journal.store import Store
+    from capture.journal.store import Store, Tx
     from capture.record.moment import Purpose
 
 BY = By("ab", "bench")
@@ -209,6 +211,47 @@ def test_readings_of_another_instrument_or_another_sheet_prove_nothing(
     ids = measure(store, begin(store))
     with pytest.raises(UsageError, match=words):
         confirm(store, begin(store, **now), ids)  # type: ignore[arg-type]  # parametrised
+
+
+def test_readings_of_another_analyser_prove_nothing(store: Store) -> None:
+    head = begin(store)
+    ids = measure(store, head)
+    beside = replace(head, id=uuid4(), analyser=replace(head.analyser, id="h2-b"))
+    store.call(lambda tx: hear.begin(tx, kit.BENCH, beside, "sheet 5", live=True))
+    with pytest.raises(UsageError, match="comes from another instrument; name one of h2-b as it is now"):
+        confirm(store, beside, ids)
+
+
+def test_a_reading_that_was_withdrawn_proves_nothing(store: Store) -> None:
+    head = begin(store)
+    ids = measure(store, head)
+    withdraw(store, ids[0])
+    with pytest.raises(UsageError, match="was withdrawn"):
+        confirm(store, head, ids)
+
+
+def withdraw(store: Store, start: str) -> None:
+    def act(tx: Tx) -> None:
+        (row,) = records.by_id(tx, start)
+        old = text.read(row.text)
+        assert isinstance(old, BreathReading)
+        why = Change(
+            replaces=Replaced(id=old.id, revision=1), code="withdrawn", reason="spilt", by="ab", at=old.received_at
+        )
+        new = old.model_copy(update={"revision": 2, "status": "entered-in-error", "change": why})
+        records.add(tx, Outcome((new,)), 1)
+
+    store.call(act)
+
+
+def test_the_beginning_of_several_ids_is_refused(store: Store) -> None:
+    head = begin(store)
+    items = [kit.result(40 * n, 40 * n + 40, "12", "15.10", str(n)) for n in range(17)]
+    store.call(lambda tx: hear.hear(tx, kit.BENCH, kit.batch(items, stream=head.id)))
+    ids = [reading["id"] for reading in readings(store)]
+    digit = next(first for first in "0123456789abcdef" if sum(each.startswith(first) for each in ids) > 1)
+    with pytest.raises(UsageError, match=rf"{digit} is the beginning of [0-9]+ readings; write more digits"):
+        confirm(store, head, ids[-4:], gas_reading=digit)
 
 
 def test_an_event_is_no_reading(store: Store) -> None:

@@ -192,6 +192,17 @@ def test_the_instrument_that_comes_back_has_failed_as_before(store: Store) -> No
     assert state(store) == AnalyserState(calibration=failed, serial_number="0007")
 
 
+def test_of_several_instruments_each_has_its_own_past_and_only_the_latest_of_it(store: Store) -> None:
+    say(store, begin(store, "0007"), "calibration-failed")
+    begin(store, "0008")
+    begin(store, "0009")
+    assert state(store) == AnalyserState(serial_number="0009")
+    say(store, begin(store, "0007"), "calibration-passed")  # repaired
+    begin(store, "0008")
+    begin(store, "0007")
+    assert state(store) == AnalyserState(serial_number="0007")
+
+
 def test_a_number_that_is_told_for_the_first_time_is_no_exchange_and_keeps_failures_only(store: Store) -> None:
     head = begin(store, None)
     say(store, head, "gas-check-failed")

@@ -189,6 +189,20 @@ def test_a_gas_that_a_reading_does_not_have_cannot_be_confirmed(
         confirm(readings, [*shown, Shown(last(readings), "methane", "3")], last(readings))
 
 
+def test_what_has_no_value_may_be_confirmed_and_does_not_count(table: Table, make: type[Make]) -> None:
+    given = [make.q("10"), make.q("20"), make.q("2", "below", "<2", c="<"), make.q("48")]
+    made = [
+        table.reading(make.result(gases={"hydrogen": each}, oxygen=None, kind="unknown"), nth=n)
+        for n, each in enumerate(given)
+    ]
+    shown = [Shown(one.id, "hydrogen", each.text) for one, each in zip(made, given, strict=True)]
+    readings = {each.id: each for each in made}
+    with pytest.raises(UsageError, match="hydrogen: 2 of at least 3 results"):
+        confirm(readings, shown, made[-1].id)
+    with pytest.raises(UsageError, match="say what the display showed of it at calibration gas"):
+        confirm(readings, shown, made[2].id)
+
+
 def test_results_that_are_all_equal_are_worth_a_look(table: Table, make: type[Make]) -> None:
     made = [
         table.reading(make.result(gases={"hydrogen": make.q("0")}, oxygen=None, kind="unknown"), nth=n)
