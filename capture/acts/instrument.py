@@ -135,7 +135,7 @@ def meet(tx: Tx, bench: Bench, head: StreamHead) -> None:
         return
     was = state.serial_number
     if was is None:
-        after = condition.named(state, serial)
+        after = condition.named(state, serial, states.left(tx, analyser.id, serial))
         records.act(tx, Act("named", head.opened.utc, analyser=analyser.id, state=after, body={"now": serial}))
         return
     act = states.next_act(tx)
@@ -161,7 +161,11 @@ def _exchanged(
     tx: Tx, analyser: str, state: AnalyserState, serial: str | None, body: dict[str, object]
 ) -> AnalyserState:
     """The state of the instrument that comes; `body` gets what is needed when the one that goes comes back."""
-    before = states.left(tx, analyser, serial) if serial is not None and serial != state.serial_number else None
+    if serial is not None and serial == state.serial_number:
+        raise UsageError(
+            f"{serial} is the serial number of the instrument that is here already; write that of the other one"
+        )
+    before = states.left(tx, analyser, serial) if serial is not None else None
     body.update({"was": state.serial_number, "now": serial, "left": asdict(state)})
     return condition.exchanged(serial, before)
 

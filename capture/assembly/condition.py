@@ -70,15 +70,16 @@ def state_after(
     return state
 
 
-def named(state: AnalyserState, serial_number: str) -> AnalyserState:
-    """The state of an instrument whose serial number was not known until now.
+def named(state: AnalyserState, serial_number: str, left: AnalyserState | None = None) -> AnalyserState:
+    """The state of an instrument whose serial number was not known until now; `left` as in `exchanged`.
 
     Nobody can say whether it is the one from before: what failed stays failed, whatever else was known is not.
     """
-    return AnalyserState(
-        calibration=_renamed(state.calibration, serial_number),
-        gas_check=_renamed(state.gas_check, serial_number),
-        serial_number=serial_number,
+    own = exchanged(serial_number, left)
+    return replace(
+        own,
+        calibration=_renamed(state.calibration, serial_number) or own.calibration,
+        gas_check=_renamed(state.gas_check, serial_number) or own.gas_check,
         under_way=state.under_way,
     )
 

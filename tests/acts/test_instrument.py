@@ -237,3 +237,15 @@ def test_a_person_may_say_that_another_instrument_stands_here(store: Store) -> N
     ]
     begin(store, "0007")
     assert state(store).serial_number == "0007"
+
+
+def test_nobody_gets_rid_of_a_failure_by_calling_the_same_instrument_another(store: Store) -> None:
+    say(store, begin(store, "0007"), "calibration-failed")
+    failed = state(store).calibration
+    with pytest.raises(UsageError, match="0007 is the serial number of the instrument that is here already"):
+        note(store, "exchanged", detail={"serial_number": "0007"})
+
+    note(store, "exchanged")
+    assert state(store) == AnalyserState()
+    begin(store, "0007")
+    assert state(store) == AnalyserState(calibration=failed, serial_number="0007")

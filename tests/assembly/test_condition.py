@@ -121,6 +121,14 @@ def test_an_instrument_that_gets_a_number_keeps_its_failures_only() -> None:
     assert named(known, "0007") == AnalyserState(gas_check=FAILED, serial_number="0007")
 
 
+def test_an_instrument_whose_number_is_told_again_has_its_own_failures_too() -> None:
+    left = replace(BEFORE, calibration=FAILED, commissioned=CONFIRMED)
+    nameless = AnalyserState(gas_check=replace(FAILED, serial_number=None))
+    assert named(nameless, "0007", left) == AnalyserState(
+        calibration=FAILED, gas_check=FAILED, serial_number="0007", commissioned=CONFIRMED
+    )
+
+
 STATES = st.builds(
     AnalyserState,
     warm=st.none() | st.booleans(),
