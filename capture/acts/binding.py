@@ -14,12 +14,12 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any, Final
 
 from capture.acts import course, ending
-from capture.assembly import attempts, flags, limits, rebind
+from capture.assembly import attempts, flags, limits, rebind, reservation
 from capture.errors import NotFound, UsageError
 from capture.journal import measurements, records, reservations
 from capture.journal.records import Act
 from capture.record import parts, text, times
-from capture.record.moment import Outcome
+from capture.record.moment import Heard, Outcome
 from capture.record.reading import BreathReading
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from capture.acts.who import Answer, By
     from capture.journal.store import Tx
     from capture.record.breath_test import BreathTest
-    from capture.record.moment import Bench, Heard
+    from capture.record.moment import Bench
     from capture.record.parts import At, Change, Flag, Status
     from capture.record.reading import BreathTestPlace, Sample, SampleQuality
     from capture.record.text import Record
@@ -344,13 +344,19 @@ def _assigned(  # noqa: PLR0913 - what was made, and what to say of it
 
 
 def no_longer_waited_for(tx: Tx, ask: Ask, new: BreathReading) -> list[str]:
-    """The reservation of that very sample on the reading's analyser has what it waited for; another goes on waiting."""
+    """The reservation of that very sample, if the reading came while it was open, has what it waited for.
+
+    One that was made later waits for the next attempt, one on another analyser for that one's result; and what is perhaps
+    an older result, sent again, is not what it waited for.
+    """
     warned = []
     for analyser, offered in reservations.every(tx).items():
         made = offered.reservation
         if made.test != ask.target.test.id or made.place != ask.target.point.label:
             continue
-        if analyser == new.analyser.id:
+        heard = Heard(new.received_at, new.clock.boot, new.clock.since_boot_ms, new.clock.synchronised)
+        again = any(flag.code == "possible-duplicate" for flag in new.flags)
+        if analyser == new.analyser.id and not again and reservation.is_after(made.open_from, heard):
             ending.filled(tx, made, ask.now, new.id, ask.by)
         else:
             warned.append(f"{analyser} still waits for {made.place}")
