@@ -19,18 +19,19 @@ from typing import TYPE_CHECKING, Any
 
 import structlog
 
-from capture.acts import hear, keep
-from capture.daemon import address, asks, control, resending
+from capture.acts import desk, hear, keep, tests
+from capture.daemon import acting, address, asks, control, resending, watch
 from capture.daemon.carriers import pump_for
 from capture.daemon.drivers import drivers_for, old_driver
 from capture.daemon.notify import notify, watchdog_s
+from capture.daemon.scanner import Scanner
 from capture.daemon.session import Session
 from capture.errors import ConfigError, JournalError
 from capture.journal.store import Store
 from capture.record.times import text as time_text
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Awaitable, Callable, Mapping
     from uuid import UUID
 
     from capture.clock import Clock
@@ -58,7 +59,9 @@ class Service:
         self._journal = journal
         self._stopping = asyncio.Event()
         self.sessions: list[Session] = []
+        self.scanners: list[Scanner] = []
         self.pumps: list[Pump] = []
+        self._acting: acting.Acting | None = None
         self._store: Store | None = None
         self._left_waiting = False
 
@@ -67,6 +70,8 @@ class Service:
         self._stopping.set()
         for session in self.sessions:
             session.stop()
+        for scanner in self.scanners:
+            scanner.stop()
 
     async def run(self) -> int:
         """Serve until `stop`, a signal, or the end of all finite ports."""
@@ -78,17 +83,18 @@ class Service:
             raise ConfigError(f"{data}: {error.strerror}; make the data folder, owned by the service's user") from None
         with Store.open(data, create=True) as store:
             self._store = store
-            await self._begin(store, found)
+            act = await self._begin(store, found)
             try:
-                return await self._serve(store)
+                return await self._serve(store, act)
             finally:
                 await self._end()
 
-    async def _begin(self, store: Store, found: Mapping[str, Driver]) -> None:
+    async def _begin(self, store: Store, found: Mapping[str, Driver]) -> acting.Acting:
         bench_of, now = self.config.bench, self.clock.now()
         bench = await store.run(
             lambda tx: keep.begin(tx, bench_of.site, bench_of.name, bench_of.timezone, now, self._journal)
         )
+        await watch.restart(store, bench, self.clock)
         await store.run(lambda tx: hear.use(tx, "configuration", self.config.sha256, self.config.text, now))
         names = {wanted.name for wanted in self.config.destinations}
         await store.run(lambda tx: keep.attend(tx, names, now))
@@ -110,13 +116,17 @@ class Service:
             )
             for analyser in self.config.analysers
         ]
+        act = acting.Acting(store, bench, self.config, self.clock, self.sessions)
+        self.scanners = [Scanner(table, self.clock, partial(act.scanned, table.id)) for table in self.config.scanners]
+        self._acting = act
+        return act
 
     def _states(self) -> dict[str, str]:
         """The analysers' states by id (also asked by carriers' threads)."""
         known = {session.analyser.id: session.state for session in list(self.sessions)}
         return {analyser.id: known.get(analyser.id, "opening") for analyser in self.config.analysers}
 
-    async def _serve(self, store: Store) -> int:
+    async def _serve(self, store: Store, act: acting.Acting) -> int:
         loop = asyncio.get_running_loop()
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, self.stop)
@@ -126,13 +136,15 @@ class Service:
         try:
             async with asyncio.TaskGroup() as group:
                 receiving = [group.create_task(self._supervise(session)) for session in self.sessions]
+                scanning = [group.create_task(each.run()) for each in self.scanners]
                 beat = group.create_task(self._heartbeat(store))
+                watching = group.create_task(watch.watch(store, act.bench, self.clock, act.reserved))
                 ended = group.create_task(self._all_ended(receiving))
                 await self._stopping.wait()
                 self.stop()
-                await asyncio.wait(receiving)
-                beat.cancel()
-                ended.cancel()
+                await asyncio.wait([*receiving, *scanning])
+                for task in (beat, watching, ended):
+                    task.cancel()
         except* JournalError as errors:
             log.critical("the journal failed", words=str(errors.exceptions[0]))
             failed = True
@@ -191,15 +203,19 @@ class Service:
 
     async def answer(self, name: str, given: dict[str, Any]) -> Any:  # noqa: ANN401 - whatever JSON can carry
         """One question of a command."""
-        if self._store is None:
+        if self._store is None or self._acting is None:
             raise JournalError("the journal is not open yet; ask again in a moment")
-        if name == "status":
-            return await self._status(self._store)
-        if name == "resend":
-            return await resending.begin(self._store, self.pumps, self.clock.now(), given)
-        if name == "resending":
-            return await resending.progress(self._store, self.pumps, given)
-        return await asks.answer(self._store, name, given)
+        store, act = self._store, self._acting
+        if name in acting.ACTS:
+            return await act.act(name, given)
+        ours: dict[str, Callable[[], Awaitable[Any]]] = {
+            "status": lambda: self._status(store),
+            "reservations": lambda: self._reservations(store),
+            "protocol": lambda: act.describe(**given),
+            "resend": lambda: resending.begin(store, self.pumps, self.clock.now(), given),
+            "resending": lambda: resending.progress(store, self.pumps, given),
+        }
+        return await (ours[name]() if name in ours else asks.answer(store, name, given))
 
     async def _status(self, store: Store) -> dict[str, Any]:
         totals = await asks.answer(store, "totals", {})
@@ -214,7 +230,14 @@ class Service:
             "journal": totals,
             "analysers": [_analyser(session) for session in self.sessions],
             "destinations": [one | _state(states.get(one["destination"])) for one in destinations],
+            "reservations": await self._reservations(store),
+            "tests": await store.run(tests.list_tests, write=False),
+            "scanners": [_scanner(each) for each in self.scanners],
         }
+
+    async def _reservations(self, store: Store) -> list[dict[str, Any]]:
+        now = self.clock.now()
+        return await store.run(lambda tx: desk.reservations(tx, now), write=False)
 
     def headline(self) -> str:
         """One line for systemd and for people."""
@@ -240,6 +263,18 @@ def _analyser(session: Session) -> dict[str, Any]:
         "bytes": session.received,
         "results": session.stored,
         "last_byte": session.last_byte and time_text(session.last_byte),
+    }
+
+
+def _scanner(scanner: Scanner) -> dict[str, Any]:
+    return {
+        "scanner": scanner.table.id,
+        "port": scanner.table.port,
+        "state": scanner.state,
+        "words": scanner.words,
+        "last": scanner.last,
+        "scanned": scanner.scanned,
+        "dropped": scanner.dropped,
     }
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from capture.acts import look
+from capture.acts import desk, look, settling, tests
 from capture.errors import UsageError
 
 if TYPE_CHECKING:
@@ -19,6 +19,10 @@ LOOKS: dict[str, Callable[..., Any]] = {
     "streams": look.streams_seen,
     "totals": look.totals,
     "destinations": look.destinations,
+    "reservation-ended": desk.ended,
+    "test-list": tests.list_tests,
+    "test-show": tests.show_test,
+    "tests-of": settling.tests_of,
 }
 
 

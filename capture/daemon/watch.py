@@ -1,0 +1,50 @@
+"""Reservations and time: what a restart ends, what expires, what is overdue.
+
+Rules of the room:
+- Whether time is over is decided by the acts, on the boot clock; here is only who asks them, and when.
+- While nothing is reserved nobody is asked: an idle bench does nothing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from typing import TYPE_CHECKING
+
+import structlog
+
+from capture.acts import breaths, desk
+from capture.errors import JournalFull
+
+if TYPE_CHECKING:
+    from capture.clock import Clock
+    from capture.journal.store import Store
+    from capture.record.moment import Bench
+
+log = structlog.get_logger()
+
+LOOK_EVERY_S = 1.0
+
+
+async def restart(store: Store, bench: Bench, clock: Clock) -> None:
+    """Void what was reserved when the service stopped: nobody can say what was measured meanwhile."""
+    now = clock.now()
+    for words in await store.run(lambda tx: breaths.restarted(tx, bench, now)):
+        log.warning("reservation void", words=words)
+
+
+async def watch(store: Store, bench: Bench, clock: Clock, reserved: asyncio.Event) -> None:
+    """For ever: void reservations whose time is over, note overdue results. `reserved` is set when one may have been made."""
+    while True:
+        await reserved.wait()
+        reserved.clear()
+        now = clock.now()
+        try:
+            for words in await store.run(lambda tx, now=now: breaths.expire(tx, bench, now)):  # type: ignore[misc]  # a lambda's default is not inferred
+                log.warning("reservation void", words=words)
+            for words in await store.run(lambda tx, now=now: breaths.overdue(tx, bench, now)):  # type: ignore[misc]  # as above
+                log.warning("result overdue", words=words)
+        except JournalFull as error:
+            log.error("journal full", words=str(error))  # noqa: TRY400 - words, no traceback
+        if await store.run(lambda tx, now=now: desk.reservations(tx, now), write=False):  # type: ignore[misc]  # as above
+            reserved.set()
+        await asyncio.sleep(LOOK_EVERY_S / clock.pace)
