@@ -1,0 +1,429 @@
+"""A breath test from opening to review: what is asked for, what is refused with its cure, and what is kept."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+from uuid import UUID
+
+import pytest
+
+from capture.acts import breaths, course, dosing, tests
+from capture.acts.who import By
+from capture.errors import NotFound, UsageError
+from capture.record import numbers
+from tests import kit
+from tests.acts.ward import APPROVED, LACTOSE, Ward, changed, told_of
+
+if TYPE_CHECKING:
+    from capture.journal.store import Store
+
+
+@pytest.fixture
+def ward(begun: Store) -> Ward:
+    return Ward(begun)
+
+
+# Opening
+
+
+def test_a_test_is_opened_for_a_subject_by_somebody_after_a_protocol(ward: Ward) -> None:
+    said = ward.do(
+        tests.open_test,
+        subject=" P-20461 ",
+        system="north-clinic",
+        order="A-88213",
+        order_system="orders",
+        protocol=APPROVED,
+        purpose="production",
+        acknowledged=True,
+        answers=[("Smoked today?", "no")],
+    )
+    test = told_of(said)
+    assert (test.subject.system, test.subject.value) == ("north-clinic", "P-20461")
+    assert test.order is not None
+    assert (test.order.system, test.order.value) == ("orders", "A-88213")
+    assert (test.opened_by, test.opened_at) == ("mk", kit.BEGAN)
+    assert test.cautions is not None
+    assert test.cautions.by == "mk"
+    assert (test.protocol.sha256, test.protocol.approved_by) == (APPROVED.sha256, "Dr A. Example")
+    assert (test.purpose, test.status, test.person) == ("production", "registered", "adult")
+    assert [(each.question, each.answer) for each in test.preparation] == [("Smoked today?", "no")]
+    assert "not answered: Hours since the last meal? (8 to 12 are asked for)" in said["warned"]
+    assert ward.revisions() == [test]
+
+
+def test_the_journal_keeps_the_protocols_text_and_reads_it_back(ward: Ward) -> None:
+    label = ward.opened()
+    assert ward.store.call(lambda tx: course.protocol_of(tx, course.by_label(tx, label))) == LACTOSE
+
+
+def test_opening_needs_initials(ward: Ward) -> None:
+    ward.by = By(None, "desk")
+    with pytest.raises(UsageError, match="add --by"):
+        ward.opened()
+
+
+def test_production_needs_a_protocol_that_somebody_approved(ward: Ward) -> None:
+    with pytest.raises(UsageError, match=r"approved by nobody.*approved = "):
+        ward.opened(purpose="production")
+    assert ward.revisions() == []
+
+
+def test_cautions_are_acknowledged_before_anything_else_is_done(ward: Ward) -> None:
+    with pytest.raises(UsageError, match=r"--acknowledge: .*galactosaemia"):
+        ward.opened(acknowledged=False)
+
+
+def test_a_protocol_without_cautions_asks_for_nothing(ward: Ward) -> None:
+    bare = changed(LACTOSE, (LACTOSE.text[LACTOSE.text.index("[[cautions]]") :], ""))
+    label = ward.opened(protocol=bare, acknowledged=False)
+    assert ward.test(label).cautions is None
+
+
+def test_a_protocol_for_adults_is_not_used_for_a_child(ward: Ward) -> None:
+    with pytest.raises(UsageError, match="for the adult, not the child"):
+        ward.opened(person="child")
+    with pytest.raises(UsageError, match="neither adult nor child"):
+        ward.opened(person="cat")
+
+
+def test_a_protocol_for_anybody_asks_who_it_is(ward: Ward) -> None:
+    anybody = changed(
+        LACTOSE,
+        ('person = "adult"', 'person = "any"'),
+        ('amount = 25\nunit = "g"\n', ""),
+        ('amount = "NAC17, abstract: lactose 25 g"\n', ""),
+    )
+    with pytest.raises(UsageError, match="say which, with --person"):
+        ward.opened(protocol=anybody)
+    assert ward.test(ward.opened(protocol=anybody, person="child")).person == "child"
+
+
+def test_only_what_the_protocol_asks_is_answered(ward: Ward) -> None:
+    with pytest.raises(UsageError, match=r"does not ask 'Fasted\?'; it asks: Antibiotics"):
+        ward.opened(answers=[("Fasted?", "yes")])
+
+
+@pytest.mark.parametrize("subject", ["", "   ", "x" * 65, "P\n1", "P\x1b[2J"])
+def test_a_subject_that_cannot_be_shown_is_refused(ward: Ward, subject: str) -> None:
+    with pytest.raises(UsageError, match="the subject must be"):
+        ward.opened(subject)
+
+
+def test_an_orders_system_goes_with_an_order(ward: Ward) -> None:
+    with pytest.raises(UsageError, match="give both, or neither"):
+        ward.opened(order_system="orders")
+
+
+def test_two_open_tests_never_bear_one_label(ward: Ward) -> None:
+    assert ward.opened(label="k7") == "K7"
+    with pytest.raises(UsageError, match=r"open test \(P-1\): use another"):
+        ward.opened("Q-22", label=" K7 ")
+
+
+def test_a_label_is_free_again_once_its_test_is_closed_and_then_means_the_open_one(ward: Ward) -> None:
+    ward.opened("P-1", label="K7")
+    ward.do(tests.close_test, test="K7")
+    assert ward.test("K7").subject.value == "P-1"
+    ward.minutes = 10
+    ward.opened("Q-22", label="K7")
+    assert ward.test("K7").subject.value == "Q-22"
+
+
+def test_a_chosen_label_is_not_chosen_again_within_thirty_days(ward: Ward) -> None:
+    first = ward.opened()
+    ward.do(tests.close_test, test=first)
+    ward.minutes = 29 * 1440
+    assert ward.opened() != first
+    ward.minutes = 31 * 1440
+    assert ward.opened("Q-22") != ward.opened("R-333")
+
+
+@pytest.mark.parametrize(
+    ("subject", "warning"),
+    [
+        ("P-20558", "P-20558 is nearly P-20588, whose test K7 is open: look again"),
+        ("P-20858", "P-20858 is nearly P-20588, whose test K7 is open: look again"),
+        ("p-20588", "P-20588 has an open test already: K7"),
+    ],
+)
+def test_a_subject_that_is_nearly_another_open_one_is_taken_with_a_warning(
+    ward: Ward, subject: str, warning: str
+) -> None:
+    ward.opened("P-20588", label="K7")
+    said = ward.do(tests.open_test, subject=subject, protocol=LACTOSE, purpose="training", acknowledged=True)
+    assert warning in said["warned"]
+
+
+def test_a_subject_unlike_every_open_one_is_no_matter_for_a_warning(ward: Ward) -> None:
+    ward.opened("P-20588")
+    said = ward.do(tests.open_test, subject="Q-31", protocol=LACTOSE, purpose="training", acknowledged=True)
+    assert [each for each in said["warned"] if "not answered" not in each] == []
+
+
+def test_an_order_that_another_open_test_has_is_warned_of(ward: Ward) -> None:
+    ward.opened("P-20588", label="K7", order="A-1")
+    said = ward.do(
+        tests.open_test, subject="Q-31", protocol=LACTOSE, purpose="training", acknowledged=True, order="a-1"
+    )
+    assert "order a-1 is that of the open test K7, too" in said["warned"]
+
+
+# Naming
+
+
+@pytest.mark.parametrize("named", ["K9", "", "K7-60", "zz", "4e8"])
+def test_an_unknown_test_is_refused_with_the_way_to_find_it(ward: Ward, named: str) -> None:
+    ward.opened(label="K7")
+    with pytest.raises(NotFound, match="tidewire test list"):
+        ward.do(tests.note_test, test=named, text="x")
+
+
+def test_a_test_can_be_named_by_the_first_digits_of_its_id(ward: Ward) -> None:
+    test = ward.test(ward.opened())
+    assert ward.test(str(test.id)[:13]) == test
+    assert ward.test(test.id.hex[:6].upper()) == test
+
+
+def test_an_id_that_fits_several_tests_is_refused(ward: Ward, monkeypatch: pytest.MonkeyPatch) -> None:
+    ids = iter([UUID("4e8b0000-17d6-4f3a-a5b1-c06d9e72f834"), UUID("4e8b1111-17d6-4f3a-a5b1-c06d9e72f834")])
+    monkeypatch.setattr(tests, "uuid4", lambda: next(ids))
+    ward.opened("P-1")
+    ward.opened("Q-22")
+    with pytest.raises(UsageError, match="fits several tests: give more digits"):
+        ward.test("4e8b")
+    assert ward.test("4e8b1").subject.value == "Q-22"
+
+
+# Remarks and amendments
+
+
+def test_a_symptom_has_its_minutes_and_a_remark_its_time(ward: Ward) -> None:
+    label = ward.opened()
+    ward.dosed(label)
+    ward.minutes = 45
+    ward.do(tests.note_test, test=label, symptom="bloating", score="3", scale="0 to 10", text="since a while")
+    ward.do(tests.note_test, test=label, text="phone rang", at=ward.at(20))
+    test = ward.test(label)
+    felt = test.symptoms[0]
+    assert (felt.name, f"{felt.score}", felt.scale, f"{felt.since_substrate_min}") == (
+        "bloating",
+        "3",
+        "0 to 10",
+        "45.0",
+    )
+    assert [(each.text, each.at, each.by) for each in test.notes] == [("phone rang", ward.at(20), "mk")]
+
+
+def test_remarks_stand_in_order_of_time_whenever_they_are_written(ward: Ward) -> None:
+    label = ward.opened()
+    ward.minutes = 60
+    for at in (30, 10, 20):
+        ward.do(tests.note_test, test=label, text=f"at {at}", at=ward.at(at))
+    assert [each.text for each in ward.test(label).notes] == ["at 10", "at 20", "at 30"]
+
+
+@pytest.mark.parametrize(
+    ("said", "cure"),
+    [
+        ({}, "write a text, or a symptom"),
+        ({"text": " "}, "the remark must be"),
+        ({"score": "3"}, "name it"),
+        ({"symptom": "pain", "score": "much"}, "is no number"),
+        ({"text": "x", "at": kit.BEGAN + timedelta(minutes=2)}, "still to come"),
+    ],
+)
+def test_a_note_that_says_nothing_or_cannot_be_is_refused(ward: Ward, said: dict[str, Any], cure: str) -> None:
+    label = ward.opened()
+    with pytest.raises(UsageError, match=cure):
+        ward.do(tests.note_test, test=label, **said)
+    assert len(ward.revisions()) == 1
+
+
+def test_another_reading_counts_by_a_persons_word_and_reason(ward: Ward) -> None:
+    label = ward.opened()
+    first, second = ward.breath(f"{label}-B1"), ward.breath(f"{label}-B1", hydrogen="9")
+    counted = ward.test(label).points[0].counts
+    assert counted is not None
+    assert (counted.reading, counted.because) == (first.id, "first-usable")
+
+    with pytest.raises(UsageError, match="add --reason"):
+        ward.do(tests.amend, test=label, counts=str(second.id)[:8])
+    ward.do(tests.amend, test=label, counts=str(second.id)[:8], reason="coughed at the first")
+
+    counted = ward.test(label).points[0].counts
+    assert counted is not None
+    assert (counted.reading, counted.because, counted.reason, counted.by) == (
+        second.id, "chosen", "coughed at the first", "mk"
+    )  # fmt: skip
+
+
+def test_only_a_reading_of_this_test_can_count_in_it(ward: Ward) -> None:
+    label = ward.opened()
+    stray = ward.breath()
+    with pytest.raises(NotFound, match=f"no reading of {label}"):
+        ward.do(tests.amend, test=label, counts=str(stray.id), reason="x")
+
+
+def test_an_extra_baseline_is_possible_at_any_time_and_warned_of_after_the_substrate(ward: Ward) -> None:
+    label = ward.opened()
+    assert ward.do(tests.amend, test=label, extra="B")["warned"] == []
+    ward.dosed(label)
+    said = ward.do(tests.amend, test=label, extra="B", reason="a first one was forgotten")
+    assert said["place"] == f"{label}-B3"
+    assert "only if it was breathed before" in said["warned"][0]
+    ward.minutes = 5
+    reading = ward.breath(f"{label}-B3", collected_at=ward.at(-2))
+    assert reading.breath_test is not None
+    assert (reading.breath_test.role, reading.breath_test.since_substrate_min) == ("baseline", None)
+
+
+def test_a_further_minute_has_the_protocols_tolerance_and_is_due(ward: Ward) -> None:
+    label = ward.opened(
+        protocol=changed(
+            LACTOSE,
+            ("150, 180]", "150, 180]\ntolerance_min = 4"),
+            ('minutes = "every', 'tolerance_min = "our own"\nminutes = "every'),
+        )
+    )
+    ward.dosed(label)
+    ward.do(tests.amend, test=label, extra="240")
+    point = ward.test(label).points[-1]
+    assert (point.label, point.due_at, point.tolerance_min) == (f"{label}-240", ward.at(240), Decimal(4))
+
+
+def test_order_and_answers_can_be_amended(ward: Ward) -> None:
+    label = ward.opened(answers=[("Smoked today?", "no")])
+    ward.do(tests.amend, test=label, order="A-1", answers=[("Smoked today?", "one, at six")])
+    test = ward.test(label)
+    assert test.order is not None
+    assert test.order.value == "A-1"
+    assert [each.answer for each in test.preparation] == ["one, at six"]
+    with pytest.raises(UsageError, match="nothing new"):
+        ward.do(tests.amend, test=label, order="A-1")
+
+
+@pytest.mark.parametrize("said", [{}, {"extra": "X", "order": "A-1"}])
+def test_one_thing_is_amended_at_a_time(ward: Ward, said: dict[str, Any]) -> None:
+    label = ward.opened()
+    with pytest.raises(UsageError, match="one thing at a time"):
+        ward.do(tests.amend, test=label, **said)
+
+
+# The review
+
+
+def test_the_review_confirms_every_reading_and_makes_the_test_final(ward: Ward) -> None:
+    label = ward.opened()
+    ward.breath(f"{label}-B1")
+    ward.dosed(label)
+    said = ward.do(tests.close_test, test=label)
+    test = told_of(said)
+    assert (test.status, test.outcome) == ("final", "completed")
+    assert test.reviewed is not None
+    assert test.reviewed.by == "mk"
+    assert {each.status for point in test.points for each in point.attempts} == {"final"}
+    assert f"no reading counts at {label}-30, {label}-60" in said["warned"][0]
+
+
+def test_a_review_says_what_is_not_measured(ward: Ward) -> None:
+    label = ward.opened()
+    ward.do(dosing.container, place=f"{label}-60")
+    said = ward.do(tests.close_test, test=label)
+    assert f"{label}-60 (bag) is not measured" in said["warned"]
+    assert "it is not known when the substrate was drunk: its readings have no minutes" in said["warned"]
+
+
+def test_what_was_not_completed_needs_a_reason_and_what_was_abandoned_is_cancelled(ward: Ward) -> None:
+    label = ward.opened()
+    with pytest.raises(UsageError, match="add --reason"):
+        ward.do(tests.close_test, test=label, outcome="abandoned")
+    test = told_of(ward.do(tests.close_test, test=label, outcome="abandoned", reason="felt unwell"))
+    assert (test.status, test.outcome, test.outcome_reason) == ("cancelled", "abandoned", "felt unwell")
+
+
+def test_a_review_needs_initials_a_known_outcome_and_an_open_test(ward: Ward) -> None:
+    label = ward.opened()
+    with pytest.raises(UsageError, match="write one of completed, stopped-early, abandoned"):
+        ward.do(tests.close_test, test=label, outcome="done")
+    ward.do(tests.close_test, test=label)
+    with pytest.raises(UsageError, match=r"closed already \(final\)"):
+        ward.do(tests.close_test, test=label)
+    ward.by = By()
+    with pytest.raises(UsageError, match="add --by"):
+        ward.do(tests.close_test, test=label)
+
+
+def test_a_note_after_the_review_opens_it_again_and_a_second_review_is_a_correction(ward: Ward) -> None:
+    label = ward.opened()
+    ward.do(tests.close_test, test=label)
+    said = ward.do(tests.note_test, test=label, text="remembered later")
+    test = told_of(said)
+    assert (test.status, test.reviewed) == ("preliminary", None)
+    assert test.change is not None
+    assert test.change.code == "reopened"
+    assert "its review is open again" in said["warned"][0]
+    assert told_of(ward.do(tests.close_test, test=label)).status == "corrected"
+
+
+def test_a_result_after_the_review_waits_for_the_next_one(ward: Ward) -> None:
+    label = ward.opened()
+    ward.do(tests.close_test, test=label)
+    reading = ward.breath(f"{label}-B1")
+    test = ward.test(label)
+    assert (reading.status, test.status, test.reviewed) == ("preliminary", "preliminary", None)
+    said = ward.do(tests.close_test, test=label)
+    assert said["confirmed"] == [str(reading.id)]
+    assert ward.reading(reading.id).status == "final"
+    assert told_of(said).points[0].attempts[0].status == "final"
+
+
+def test_a_test_is_neither_closed_nor_moved_while_a_breath_is_waited_for(ward: Ward) -> None:
+    label = ward.opened()
+    ward.do(
+        breaths.reserve,
+        sample=f"{label}-B1",
+        clock=lambda: ward.now,
+        streaming={"h2-a": kit.head()},
+        reason="it was not said whether it is warm",
+    )
+    for act, more in ((tests.close_test, {}), (tests.move, {"subject": "P-9", "reason": "slip"})):
+        with pytest.raises(UsageError, match=f"{label}-B1 is reserved on h2-a: wait for its result"):
+            ward.do(act, test=label, **more)
+    ward.do(breaths.release, analyser="h2-a")
+    ward.do(tests.close_test, test=label)
+
+
+# Showing
+
+
+def test_the_list_names_the_open_tests_and_what_is_due(ward: Ward) -> None:
+    first = ward.opened("P-1")
+    ward.minutes = 5
+    second = ward.opened("Q-22")
+    ward.dosed(second)
+    listed = ward.store.call(tests.list_tests)
+    assert [each["label"] for each in listed["tests"]] == [first, second]
+    assert listed["tests"][1]["due"][0] == {"label": f"{second}-30", "at": "2026-11-24T10:05:00.000Z", "late_at": None}
+    assert not listed["more"]
+
+    ward.do(tests.close_test, test=first)
+    assert [each["label"] for each in ward.store.call(tests.list_tests)["tests"]] == [second]
+    latest = ward.store.call(lambda tx: tests.list_tests(tx, closed=True))["tests"]
+    assert [(each["label"], each["status"]) for each in latest] == [(second, "registered"), (first, "final")]
+
+
+def test_a_test_is_shown_with_its_readings_also_those_that_left_it_and_every_act(ward: Ward) -> None:
+    label = ward.opened()
+    reading = ward.breath(f"{label}-B1")
+    gone = ward.breath(f"{label}-B1")
+    ward.do(breaths.withdraw, reading=str(gone.id), reason="nobody blew")
+    shown = ward.store.call(lambda tx: tests.show_test(tx, test=label, history=True))
+    seen = {numbers.loads(each["text"])["id"]: each["left"] for each in shown["readings"]}
+    assert seen == {str(reading.id): False, str(gone.id): True}
+    assert [each["kind"] for each in shown["history"]] == ["test-opened", "assigned", "assigned", "withdrawn"]
+    last = shown["history"][-1]
+    assert (last["who"], last["user"], last["why"]) == ("mk", "desk", "nobody blew")
+    assert [each["kind"] for each in last["records"]] == ["reading", "test"]
