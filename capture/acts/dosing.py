@@ -4,7 +4,7 @@ Rules:
 - What really happened can be recorded at any time, late and also after the review (which it re-opens).
 - Minutes that were counted stay, until minute 0 itself changes: that needs a reason, and every timed reading of the test
   gets a revision with its new minutes, in the same transaction. A first dose that is recorded late gives minutes to the
-  timed readings that have none.
+  timed readings that were breathed since, and have none.
 - An amount is never filled in: what a person says is kept, and nothing is taken from the protocol.
 """
 
@@ -23,6 +23,7 @@ from capture.record.breath_test import Container, Dose
 
 if TYPE_CHECKING:
     from datetime import datetime
+    from decimal import Decimal
 
     from capture.acts.who import Answer, By
     from capture.journal.store import Tx
@@ -136,11 +137,16 @@ def _retimed(
         if place is None or at is None or place.role == "baseline":
             continue
         since = rebind.minutes_since(zero, at.at, rebind.clock_behind(reading, at))
-        if since == place.since_substrate_min or not (every or place.since_substrate_min is None):
+        if since == place.since_substrate_min or not (every or _has_none(place.since_substrate_min, since)):
             continue
         why = rebind.change(reading, "dose-time", reason=reason, by=by.initials, at=now.utc)
         made.append(rebind.retimed(reading, since, why, next(numbers)))
     return made
+
+
+def _has_none(before: Decimal | None, since: Decimal | None) -> bool:
+    """Whether a first dose gives minutes to a reading: what was breathed before it stays without."""
+    return before is None and since is not None and since >= 0
 
 
 def _amount(given: Dose) -> str:
