@@ -10,9 +10,10 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Any
 
-from capture.acts import hear, resend
+from capture.acts import ending, hear, resend
 from capture.errors import NotFound, UsageError
-from capture.journal import deliveries, records, streams
+from capture.journal import deliveries, measurements, records, streams
+from capture.journal import reservations as open_now
 from capture.journal.ledger import Audit
 from capture.journal.sweep import account
 from drivers.recording import Bytes
@@ -54,6 +55,11 @@ def readings(
     return {"records": [{"seq": row.seq, "text": row.text} for row in rows], "next": follows}
 
 
+def reservations(tx: Tx) -> list[dict[str, Any]]:
+    """What is reserved now, by analyser: see `acts.ending.shown`."""
+    return [ending.shown(each.reservation) for _, each in sorted(open_now.every(tx).items())]
+
+
 def destinations(tx: Tx) -> list[dict[str, Any]]:
     """Each destination's books since it joined, its oldest wait and its latest refusals."""
     return [_destination(tx, body) for body in records.bodies(tx, "joined")]
@@ -82,7 +88,7 @@ def _destination(tx: Tx, joined: dict[str, Any]) -> dict[str, Any]:
 
 def totals(tx: Tx) -> dict[str, Any]:
     """The journal in a few numbers."""
-    last = tx.one("SELECT seq, time_ms FROM records ORDER BY seq DESC LIMIT 1")
+    last = tx.one("SELECT seq, time_ms FROM records WHERE kind <> 'test' ORDER BY seq DESC LIMIT 1")
     return {
         "records": records.next_seq(tx) - 1,
         "streams": int(tx.one("SELECT max(no) FROM streams")[0] or 0),
@@ -106,10 +112,25 @@ def explain(tx: Tx, name: str) -> dict[str, Any]:
     if len({row.id for row in rows}) > 1:
         raise UsageError(f"'{name}' fits several records: give more digits of the id")
     row = rows[0]
-    story: dict[str, Any] = {"record": row.text, "seq": row.seq, "deliveries": _deliveries(tx, row.seq)}
-    if row.stream is not None and row.item is not None:
-        story |= _item(tx, row.stream, row.item)
-    return story
+    story: dict[str, Any] = {
+        "record": row.text,
+        "seq": row.seq,
+        "deliveries": _deliveries(tx, row.seq),
+        "acts": [made_by(tx, each.seq) for each in records.revisions(tx, row.id)],
+    }
+    origin = measurements.origin(tx, row)
+    return story | (_item(tx, *origin) if origin is not None else {})
+
+
+def made_by(tx: Tx, seq: int) -> dict[str, Any]:
+    """The act that made a record: what, who (`user`: by the operating system's word), when it happened and why."""
+    row = tx.one(
+        "SELECT r.revision, a.kind, a.who, a.asker, a.happened_ms, a.recorded_ms, a.why FROM records r "
+        "JOIN acts a ON a.seq = r.act WHERE r.seq = ?",
+        seq,
+    )
+    names = ("revision", "kind", "who", "user", "happened_ms", "recorded_ms", "why")
+    return dict(zip(names, row, strict=True)) if row else {}
 
 
 def _of_bytes(tx: Tx, name: str) -> dict[str, Any]:
@@ -135,6 +156,12 @@ def _of_bytes(tx: Tx, name: str) -> dict[str, Any]:
         raise NotFound(f"'{name}': byte {at} is in no item (yet); it is held until its frame ends")
     story = _item(tx, row[0], found[0])
     made = records.of_item(tx, row[0], found[0])
+    if made and made[0].kind == "reading":
+        made = measurements.of_measurement(tx, made[0].id)
+    first = None if made else measurements.duplicate_of(tx, row[0], found[0])
+    if first is not None:  # the same measurement, sent again: its records are those of the first time
+        made = measurements.of_measurement(tx, first)
+        story["duplicate_of"] = str(first)
     return story | {"record": made[-1].text if made else None, "seq": made[-1].seq if made else None}
 
 

@@ -35,10 +35,14 @@ SECTIONS = {
     },
     "Install": {
         "check": "Check a configuration and all that it names.",
+        "commission": "Hold an analyser's records against its display, once.",
         "run": "The service itself.",
     },
     "Every day": {
         "status": "What the service receives, stores and passes on.",
+        "test": "Breath tests: open, dose, reserve, desk, assign, close, show …",
+        "note": "What happened to an analyser, and its bytes don't say.",
+        "enter": "A value read off a display, typed twice.",
         "reconcile": "Prove that the day's books balance.",
     },
     "Data": {

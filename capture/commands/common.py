@@ -118,6 +118,9 @@ class Bench:
             "journal": await asks.answer(store, "totals", {}),
             "analysers": [],
             "destinations": await asks.answer(store, "destinations", {}),
+            "reservations": [],
+            "tests": await asks.answer(store, "test-list", {}),
+            "scanners": [],
         }
 
     def local(self, ms: int | None) -> str:

@@ -6,38 +6,61 @@ from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
-from capture.commands.common import json_option, table, with_bench
+from capture.commands import daybook
+from capture.commands.acts import act, by_option, tell
+from capture.commands.common import Bench, config_option, json_option, load, table, with_bench
 from capture.errors import UsageError
 
 if TYPE_CHECKING:
-    from capture.commands.common import Bench
+    from pathlib import Path
 
 KINDS = ("result", "event", "progress", "refused", "noise")
 
 
-@click.command(epilog="Example: tidewire reconcile --day 2026-11-24")
-@with_bench
+@click.group(invoke_without_command=True, epilog="Example: tidewire reconcile --day 2026-11-24")
+@click.pass_context
+@config_option
 @click.option("--day", help="The local day, e.g. 2026-11-24.  [default: today]")
 @click.option("--all", "whole", is_flag=True, help="The whole journal instead of one day.")
 @json_option
-def command(bench: Bench, *, day: str | None, whole: bool, as_json: bool) -> int:
+def command(context: click.Context, *, config_path: Path, day: str | None, whole: bool, as_json: bool) -> int:
     """Prove the books of a day: every byte in exactly one item, every result in one account, every record in one state.
 
-    Exit code 0 only when all of it holds and nothing waits or was refused at a destination.
+    Exit code 0 only when all of it holds and nothing waits or was refused at a destination. Where there were breath tests
+    also: every test closed, every container measured, every breath bound, every analyser calibrated or checked that day. Each
+    of these can be settled by a reason.
     """
     from capture.record import numbers
 
+    if context.invoked_subcommand is not None:
+        if any(context.get_parameter_source(name) is ParameterSource.COMMANDLINE for name in context.params):
+            raise UsageError(f"write the options behind {context.invoked_subcommand}")
+        return 0
     if whole and day is not None:
         raise UsageError(f"--all and --day {day} together: give one of them, --all is every day there is")
+    bench = Bench(load(config_path))
     from_ms, until_ms = (0, 1 << 52) if whole else _day(bench, day)
+    title = "the whole journal" if whole else bench.local(from_ms)[:10]
     books = bench.ask("reconcile", from_ms=from_ms, until_ms=until_ms)
+    books["points"] = daybook.points(bench, from_ms, until_ms, None if whole else title)
     if as_json:
         click.echo(numbers.dumps(books))
     else:
-        title = "the whole journal" if whole else bench.local(from_ms)[:10]
         show(books, title)
     return int(not closes(books))
+
+
+@command.command(epilog='Example: tidewire reconcile settle test/1f0c33aa --reason "goes on tomorrow" --by AB')
+@click.argument("item")
+@with_bench
+@by_option
+@click.option("--reason", required=True, help="Why it is left as it is.")
+@json_option
+def settle(bench: Bench, *, item: str, by: str | None, reason: str, as_json: bool) -> None:
+    """Settle ITEM, a point of a day's books by the name that `tidewire reconcile` gives it. It stays listed, with the reason."""
+    tell(act(bench, "settle", by, item=item, reason=reason), as_json=as_json)
 
 
 def _day(bench: Bench, day: str | None) -> tuple[int, int]:
@@ -65,6 +88,11 @@ def open_points(books: dict[str, Any]) -> list[str]:
         for state in ("waiting", "refused"):
             if states.get(state):
                 points.append(f"{name}: {states[state]} {state}; see: tidewire status")
+    points += [
+        f"{one['words']}; or settle it: tidewire reconcile settle {one['item']} --reason WORDS"
+        for one in books.get("points", [])
+        if one["settled"] is None
+    ]
     return points
 
 
@@ -77,6 +105,7 @@ def show(books: dict[str, Any], title: str) -> None:
     """The books for people."""
     if not books["streams"] and not books["records"]:
         click.echo(f"Books of {title}: nothing was received, and no record was made.")
+        _settled(books)
         for point in open_points(books):
             click.echo(f"To see to: {point}")
         if not books["balanced"]:
@@ -90,9 +119,16 @@ def show(books: dict[str, Any], title: str) -> None:
     click.echo(f"Records: {books['records']}")
     for name, states in books["destinations"].items():
         click.echo(f"  {name}: " + (", ".join(f"{count} {state}" for state, count in sorted(states.items())) or "none"))
+    _settled(books)
     for point in open_points(books):
         click.echo(f"To see to: {point}")
     click.echo("The books balance." if books["balanced"] else "The books do NOT balance.")
+
+
+def _settled(books: dict[str, Any]) -> None:
+    for one in books.get("points", []):
+        if one["settled"] is not None:
+            click.echo(f"Settled by {one['settled']['by']}: {one['words']} ({one['settled']['reason']})")
 
 
 def _by_analyser(streams: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capture.commands.common import counted, json_option, table, with_bench
+from capture.commands.due import reserved, samples
 
 if TYPE_CHECKING:
     from capture.commands.common import Bench
@@ -37,6 +38,8 @@ def _to_see_to(status: dict[str, Any]) -> bool:
         not status["running"]
         or any(one["state"] in SEE_TO for one in status["analysers"])
         or any(one["refused"] or one.get("state") in SEE_TO for one in status["destinations"])
+        or any(one["state"] in SEE_TO for one in status["scanners"])
+        or any(one["overdue"] for one in status["reservations"])
     )
 
 
@@ -51,12 +54,29 @@ def _show(bench: Bench, status: dict[str, Any]) -> None:
         columns = ["analyser", "driver", "purpose", "state", "bytes", "results", "port"]
         rows = [[str(one[name]) for name in columns] for one in status["analysers"]]
         table("Analysers, since the service started", columns, rows, right={4, 5})
+    _tests(bench, status)
     if status["destinations"]:
         columns = ["destination", "sent", "accepted", "refused", "skipped", "waiting", "state", "oldest wait"]
         rows = [_destination(bench, one) for one in status["destinations"]]
         table("Destinations, since each joined", columns, rows, right={1, 2, 3, 4, 5})
     for words in _sentences(status):
         click.echo(words)
+
+
+def _tests(bench: Bench, status: dict[str, Any]) -> None:
+    """The bench's own side: what is reserved, who is due when, what waits to be measured."""
+    if status["reservations"]:
+        columns = ["analyser", "sample", "subject", "since", "by", ""]
+        table("Reserved", columns, reserved(bench, status["reservations"]))
+    there = status["tests"]["tests"]
+    due = samples(bench, there)
+    if due:
+        table("Due next", ["sample", "subject", "at", ""], due)
+    for one in there:
+        if one["waiting"]:
+            click.echo(f"{one['label']}: containers to be measured: {', '.join(one['waiting'])}")
+    if there:
+        click.echo(f"{counted(len(there), 'test')} open; see: tidewire test list")
 
 
 def _destination(bench: Bench, one: dict[str, Any]) -> list[str]:
@@ -68,6 +88,8 @@ def _destination(bench: Bench, one: dict[str, Any]) -> list[str]:
 def _sentences(status: dict[str, Any]) -> list[str]:
     """What is wrong, in the words of whoever said so, with the cure in them."""
     said = [f"{one['analyser']}: {one['words']}" for one in status["analysers"] if one["words"]]
+    said += [f"scanner {one['scanner']}: {one['words']}" for one in status["scanners"] if one["words"]]
+    said += [f"scanner {one['scanner']}, last: {one['last']}" for one in status["scanners"] if one["last"]]
     for one in status["destinations"]:
         if one.get("words"):
             said.append(f"{one['destination']}: {one['words']}")
