@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from uuid import UUID
 
 from capture.journal.records import BETWEEN, Row, called, newest, revisions
-from capture.record import ids, text
+from capture.record import ids, numbers, text
 from capture.record.reading import BreathReading
 
 if TYPE_CHECKING:
@@ -78,3 +78,14 @@ def duplicate_of(tx: Tx, no: int, n: int) -> UUID | None:
         n,
     )
     return UUID(row[0]) if row else None
+
+
+def origin(tx: Tx, row: Row) -> tuple[int, int] | None:
+    """The item that a record was made of, (stream number, place), also where it is a later record of it; None: no bytes."""
+    if row.stream is not None and row.item is not None:
+        return row.stream, row.item
+    first = tx.one(
+        "SELECT stream, item FROM records WHERE id = ? AND revision = 1",
+        UUID(numbers.loads(row.text).get("measurement", str(row.id))).bytes,
+    )
+    return (first[0], first[1]) if first and first[0] is not None else None

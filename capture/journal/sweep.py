@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from hashlib import sha256
 from typing import TYPE_CHECKING, Any
 
-from capture.journal import records, streams
+from capture.journal import measurements, records, streams
 from capture.record import numbers
 from drivers.contract import Span
 from drivers.recording import Bytes
@@ -185,17 +185,19 @@ class Sweep:
                 self.books.twice.append(cut)
 
     def _check(self, tx: Tx, item: streams.ItemRow) -> None:
-        """A result or an event has a record, and the record names these very bytes."""
+        """A result or an event has a record, and all records of it name these very bytes.
+
+        A result is in one account: that of the newest record for its newest subject, however often it was given anew.
+        """
         where = f"bytes {item.spans[0].start}-{item.spans[-1].end}"
         rows = records.of_item(tx, self._no, item.n)
         if not rows:
-            if item.kind == "result":
-                self.without_account.append(f"{self.books.stream} {where}")
-            else:
-                self.books.faults.append(f"the event in {where} has no record")
+            self._check_without_record(tx, item, where)
             return
         if (rows[0].stream, rows[0].item) != (self._no, item.n):
             self.books.faults.append(f"the {item.kind} in {where} has the record of another item ({rows[0].seq})")
+        elif item.kind == "result":
+            rows = measurements.of_measurement(tx, rows[0].id)
         digest = sha256(b"".join(self._bytes(span) for span in item.spans)).hexdigest()
         for row in rows:
             try:
@@ -209,6 +211,19 @@ class Sweep:
                 self.books.faults.append(f"record {row.seq} names another SHA-256 than {where} have")
             if into is not None and row is rows[-1]:
                 self.results[into] += 1
+
+    def _check_without_record(self, tx: Tx, item: streams.ItemRow, where: str) -> None:
+        """A result without a record was linked to an earlier one, of which it is the repetition."""
+        if item.kind != "result":
+            self.books.faults.append(f"the event in {where} has no record")
+            return
+        first = measurements.duplicate_of(tx, self._no, item.n)
+        if first is None:
+            self.without_account.append(f"{self.books.stream} {where}")
+        elif records.newest(tx, first) is None:
+            self.books.faults.append(f"the result in {where} repeats measurement {first}, which is not there")
+        else:
+            self.results["duplicate"] += 1
 
     def _bytes(self, span: Span) -> bytes:
         """What was received from `span.start` to `span.end`, as far as it is there."""
