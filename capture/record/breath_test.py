@@ -91,7 +91,9 @@ class Attempt(Part):
     status: Literal["preliminary", "final", "corrected"] = told("The reading's own `status`.")
     sample_quality: SampleQuality = told("The reading's own `sample_quality`.")
     collected_at: Instant = told("When the breath left the body.")
-    since_substrate_min: Exact | None = told("The real minutes after the substrate; null for a baseline.", unit="min")
+    since_substrate_min: Exact | None = told(
+        "The real minutes after the substrate; null for a baseline, and while the dose is not known.", unit="min"
+    )
 
 
 class Counts(Part):
@@ -122,7 +124,7 @@ class Symptom(Part):
     """Something the person felt, or that was seen."""
 
     at: Instant = told("When.")
-    since_substrate_min: Exact | None = told("Minutes after the substrate.", unit="min")
+    since_substrate_min: Exact | None = told("Minutes after the substrate, as counted when it was noted.", unit="min")
     name: str = told("What, in the site's word.")
     score: Exact | None = told("How strong, on `scale`.")
     scale: str | None = told("The scale, in words, e.g. `0 to 10`.")

@@ -103,7 +103,9 @@ class BreathTestPlace(Part):
         "A breath before the substrate, a planned one after, or another."
     )
     nominal_min: Exact | None = told("The planned minute after the substrate.", unit="min")
-    since_substrate_min: Exact | None = told("The real minutes after the substrate; null for a baseline.", unit="min")
+    since_substrate_min: Exact | None = told(
+        "The real minutes after the substrate; null for a baseline, and while the dose is not known.", unit="min"
+    )
     attempt: Ordinal = told("Which attempt at this sample.")
     bound: Bound = told("The act that put it here.")
 
@@ -116,7 +118,7 @@ class BreathReading(Part):
     id: UUID = told("This reading of this subject. With `revision` the same on every resend, restart and replay.")
     revision: Ordinal = told("Rises by one with each change; a higher one replaces the lower.")
     measurement: UUID = told(
-        "The measurement on the wire. Equals `id` unless the reading was given to another subject."
+        "The measurement on the wire. Equals `id` unless the reading was retracted and then given to somebody anew."
     )
     status: Status = told("`preliminary`: bound to nobody or not yet confirmed. `entered-in-error`: retracted.")
     change: Change | None = told("Why this revision or this `id` exists; null for a first one.")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import cache
 from typing import TYPE_CHECKING
 
-from capture.record.examples import bound, course, lines
+from capture.record.examples import bound, course, lines, noted
 
 if TYPE_CHECKING:
     from capture.record.text import Record
@@ -14,4 +14,4 @@ if TYPE_CHECKING:
 @cache
 def examples() -> dict[str, Record]:
     """Every golden record, by the name of its case."""
-    return lines.cases() | bound.cases() | course.cases()
+    return lines.cases() | noted.cases() | bound.cases() | course.cases()

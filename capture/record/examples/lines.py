@@ -28,7 +28,7 @@ OPENED: Final = datetime(2026, 11, 24, 7, 2, 11, 480_000, UTC)
 ZONE: Final = "Europe/Zurich"
 
 ANALYSER: Final = parts.Analyser(id="h2-a", make=None, model=None, serial_number="0007", firmware=None)
-_DRIVER: Final = parts.DriverUsed(
+DRIVER: Final = parts.DriverUsed(
     name="delimited-line", version="1.0", sha256=sha256(b"the text of the sheet").hexdigest()
 )
 PRODUCER: Final = parts.Producer(name="tidewire", version="0.1.0")
@@ -126,7 +126,7 @@ def reading_of(  # what differs from case to case
         "site": "north-clinic",
         "bench": "bench-1",
         "analyser": ANALYSER,
-        "driver": _DRIVER,
+        "driver": DRIVER,
         "producer": PRODUCER,
         "sample": {
             "interface": "unknown",
@@ -174,7 +174,7 @@ def _event(  # what differs from case to case
         site="north-clinic",
         bench="bench-1",
         analyser=ANALYSER,
-        driver=_DRIVER if raw else None,
+        driver=DRIVER if raw else None,
         producer=PRODUCER,
         integrity=None,
         source=source(seq, first, raw),
