@@ -36,7 +36,7 @@ def test_the_committed_schema_is_what_the_models_say_now(name: str) -> None:
 def test_format_md_is_what_the_models_say_now() -> None:
     page = (ROOM / "FORMAT.md").read_text("utf-8")
     assert tables.rendered(page) == page, "stale: run python -m capture.record.tables"
-    assert len(tables.MARKED.findall(page)) == page.count("<!-- made:") == page.count("<!-- end -->") == 12
+    assert len(tables.MARKED.findall(page)) == page.count("<!-- made:") == page.count("<!-- end -->") == 13
 
 
 def test_every_link_in_format_md_leads_to_a_heading_and_every_file_it_names_is_there() -> None:
@@ -52,7 +52,7 @@ def test_every_link_in_format_md_leads_to_a_heading_and_every_file_it_names_is_t
 def test_the_example_in_format_md_is_a_golden_record_and_valid() -> None:
     page = (ROOM / "FORMAT.md").read_text("utf-8")
     blocks = re.findall(r"```json\n(.*?)\n```", page, re.DOTALL)
-    shown = ("reading-below-range", "event-fault", "test-attempt-repeated")
+    shown = ("reading-below-range", "event-fault", "event-gas-check-passed", "test-attempt-repeated")
     assert [numbers.dumps(numbers.loads(block)) for block in blocks] == [
         (GOLDEN / f"{case}.json").read_text("utf-8").rstrip("\n") for case in shown
     ]
