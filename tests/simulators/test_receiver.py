@@ -78,6 +78,15 @@ def test_a_record_is_kept_as_the_bytes_that_came(receiver: Callable[..., Receive
     assert far.store.execute("SELECT topic, body FROM records").fetchall() == [(TOPIC, PRODUCTION)]
 
 
+@pytest.mark.parametrize("name", ["reading-confirmed", "event-reservation-void", "test-corrected"])
+def test_each_of_the_three_records_is_kept(receiver: Callable[..., Receiver], name: str) -> None:
+    body = (GOLDEN / f"{name}.json").read_bytes().rstrip(b"\n")
+    far = receiver(training=True)
+
+    assert far.take(TOPIC, body, said(1)) == "new"
+    assert far.take(TOPIC, other(body, format=json.loads(body)["format"].replace("/1", "/2")), said(2)) == "refused"
+
+
 def test_a_repeat_is_dropped_also_after_a_restart(receiver: Callable[..., Receiver]) -> None:
     receiver().take(TOPIC, PRODUCTION, said(1))
     again = receiver()
@@ -277,3 +286,9 @@ def test_a_folder_is_read_the_same_way(receiver: Callable[..., Receiver], tmp_pa
     assert read_folder(far, tmp_path / "out") == ["new", "new", "refused"]
     assert read_folder(far, tmp_path / "out") == ["repeat", "repeat", "refused"]
     assert [(gap.first, gap.last) for gap in gaps([far.store])] == [(2, 2)]
+
+    opened = tmp_path / "out" / "tests" / "2026-11-24"
+    opened.mkdir(parents=True)
+    named = opened / "20261124T094212Z_bench_000001_4e8b2c90_r17.json"
+    named.write_bytes((GOLDEN / "test-corrected.json").read_bytes())
+    assert sorted(read_folder(far, tmp_path / "out")) == ["new", "refused", "repeat", "repeat"]
