@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
-from typing import TYPE_CHECKING, get_args
+from typing import get_args
 
 import pytest
 
-from capture.assembly import told
+from capture.assembly import cylinder, told
 from capture.record import ids, parts, text, typed
-from capture.record.moment import Purpose
+from capture.record.event import AnalyserEvent
+from capture.record.examples import examples
+from capture.record.examples.noted import CHECKED
+from capture.record.moment import Bench, Heard, Instrument, Purpose
 from capture.record.words import EVENTS
 from tests import kit
-
-if TYPE_CHECKING:
-    from capture.record.event import AnalyserEvent
 
 HEAD = kit.head()
 
@@ -91,3 +91,22 @@ def test_what_a_person_says_of_an_earlier_time_keeps_both_times() -> None:
     assert event.driver is not None
     assert (event.driver.name, event.source.stream) == ("by-hand", HEAD.id)
     assert '"hydrogen_certified":{"value":50.0,"unit":"ppm","ucum":"[ppm]","unit_from":"operator"' in text.write(event)
+
+
+def test_a_golden_event_is_what_is_told_of_that_act() -> None:
+    golden = examples()["event-gas-check-passed"]
+    assert isinstance(golden, AnalyserEvent)
+    told_late = told.event(
+        golden.name,
+        words=golden.words,
+        bench=Bench(golden.site, golden.bench, golden.source.journal),
+        analyser=Instrument("h2-a", serial_number="0007"),
+        purpose=golden.purpose,
+        heard=Heard(golden.received_at, golden.clock.boot, golden.clock.since_boot_ms, golden.clock.synchronised),
+        act=61,
+        seq=golden.source.seq,
+        origin="operator",
+        detail={**cylinder.read(CHECKED), "by": "ab"},
+        happened_at=golden.happened_at.at,
+    )
+    assert told_late.model_copy(update={"producer": golden.producer}) == golden

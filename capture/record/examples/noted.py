@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from capture.record.text import Record
 
 
-def _event(  # what differs from case to case
+def _event(  # noqa: PLR0913 - what differs from case to case
     name: str,
     words: str,
     detail: Mapping[str, str | Quantity],
@@ -93,7 +93,7 @@ def cases() -> dict[str, Record]:
         ),
         "event-reservation-void": _event(
             "reservation-void",
-            "The reservation for K7-90 is void: the port was lost.",
+            "The reservation for K7-90 is void: the port went away.",
             {"place": "K7-90", "because": "gone"},
             act=301,
             seq=36,
