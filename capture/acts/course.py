@@ -13,12 +13,12 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any, Final
 
-from capture.assembly import attempts, course, labels
+from capture.assembly import course, labels
 from capture.errors import ConfigError, JournalError, NotFound, UsageError
 from capture.journal import records, tests
 from capture.journal.records import Act
 from capture.protocols import load
-from capture.record import ids, text, times
+from capture.record import text, times
 from capture.record.breath_test import BreathTest
 from capture.record.moment import Outcome
 from capture.record.reading import BreathReading
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     from capture.acts.who import Answer, By
     from capture.journal.store import Tx
-    from capture.journal.tests import Standing
+    from capture.journal.tests import Bearer, Standing
     from capture.record.breath_test import Container, TimePoint
     from capture.record.moment import Heard
     from capture.record.protocol import Protocol
@@ -136,11 +136,6 @@ def protocol_of(tx: Tx, test: BreathTest) -> Protocol | None:
     return protocol
 
 
-def open_tests(tx: Tx) -> list[BreathTest]:
-    """The tests whose review is to be done, the one opened first first."""
-    return [read(one) for one in tests.open_ones(tx)]
-
-
 def reading(tx: Tx, name: UUID) -> BreathReading:
     """The newest revision of a reading. Raises NotFound."""
     found = tests.newest_text(tx, name)
@@ -153,14 +148,6 @@ def reading(tx: Tx, name: UUID) -> BreathReading:
 def standing(tx: Tx, test: BreathTest) -> list[BreathReading]:
     """The newest revisions of the readings that stand in a test, in order of its points and attempts."""
     return [reading(tx, each.reading) for point in test.points for each in point.attempts]
-
-
-def next_reading(tx: Tx, measured: UUID) -> UUID:
-    """The id for the next subject of a measurement: ids are asked for in turn."""
-    nth = 2
-    while tests.newest_text(tx, ids.reading(measured, nth)) is not None:
-        nth += 1
-    return ids.reading(measured, nth)
 
 
 def moment(at: datetime | None, now: Heard, what: str) -> datetime:
@@ -234,19 +221,14 @@ def answer(test: BreathTest, *said: str, warned: Sequence[str] = (), **more: Any
     return {"said": list(said), "warned": list(warned), "test": text.write(test), **more}
 
 
-def holding(test: BreathTest, name: UUID) -> TimePoint | None:
-    """The time point at which a reading stands."""
-    return attempts.holding(test, name)
-
-
-def alike(who: Named, order: Named | None, others: Sequence[BreathTest]) -> list[str]:
+def alike(who: Named, order: Named | None, others: Sequence[Bearer]) -> list[str]:
     """What is allowed, and yet worth a look: the same or nearly the same identifiers as in other open tests."""
     warned = []
     for other in others:
-        if labels.same(other.subject.value, who.value):
-            warned.append(f"{other.subject.value} has an open test already: {other.label}")
-        elif labels.a_slip_apart(other.subject.value, who.value):
-            warned.append(f"{who.value} is nearly {other.subject.value}, whose test {other.label} is open: look again")
-        if order is not None and other.order is not None and labels.same(other.order.value, order.value):
+        if labels.same(other.subject, who.value):
+            warned.append(f"{other.subject} has an open test already: {other.label}")
+        elif labels.a_slip_apart(other.subject, who.value):
+            warned.append(f"{who.value} is nearly {other.subject}, whose test {other.label} is open: look again")
+        if order is not None and other.order is not None and labels.same(other.order, order.value):
             warned.append(f"order {order.value} is that of the open test {other.label}, too")
     return warned

@@ -223,11 +223,9 @@ def _unused(tx: Tx, test: BreathTest, point: TimePoint, label: str) -> None:
             whose = "this test" if other == test.id else "another test"
             raise UsageError(f"{label} is on a container of {whose} ({at}) that is not measured yet: use another label")
     owner = label.partition("-")[0]
-    for each in shared.open_tests(tx):
+    for each in rows.bearers(tx):
         if each.id != test.id and each.label == owner:
-            raise UsageError(
-                f"{label} is a label of test {each.label} ({each.subject.value}): use another, as {point.label}"
-            )
+            raise UsageError(f"{label} is a label of test {each.label} ({each.subject}): use another, as {point.label}")
     named = attempts.point_of(test, label)
     if label == test.label or (named is not None and named.label != point.label):
         raise UsageError(f"{label} is the label of another sample of this test: use {point.label}, or one of its own")

@@ -16,13 +16,12 @@ from uuid import uuid4
 from capture.acts import course as shared
 from capture.assembly import attempts, course, labels, rebind
 from capture.errors import UsageError
-from capture.journal import records, reservations
+from capture.journal import measurements, records, reservations
+from capture.journal import tests as rows
 from capture.record import text
 from capture.record.reading import Bound, Named
 
 if TYPE_CHECKING:
-    from uuid import UUID
-
     from capture.acts.who import Answer, By
     from capture.journal.store import Tx
     from capture.record.breath_test import BreathTest
@@ -103,7 +102,7 @@ def move(  # noqa: PLR0913 - whose it was, whose it is, and why
 
 def _near(tx: Tx, who: Named, made: BreathTest) -> list[str]:
     """Open tests of the same person, and of others of nearly the same identifier."""
-    others = [each for each in shared.open_tests(tx) if each.id != made.id]
+    others = [each for each in rows.bearers(tx) if each.id != made.id]
     return shared.alike(who, made.order, others)
 
 
@@ -112,7 +111,7 @@ def _brought(tx: Tx, old: BreathReading, new: BreathTest, reason: str, by: By, n
     place, at = old.breath_test, old.collected_at
     if place is None or at is None:
         raise UsageError(f"reading {rebind.short(old.id)} stands in no test: assign it first")
-    name: UUID = shared.next_reading(tx, old.measurement)
+    name = measurements.next_subject(tx, old.measurement)
     return rebind.rebound(
         old,
         name,

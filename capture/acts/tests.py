@@ -74,7 +74,7 @@ def open_test(  # noqa: PLR0913 - what a person says when a test is opened
     if protocol.cautions and not acknowledged:
         cautions = " ".join(f"({nth}) {each.text}" for nth, each in enumerate(protocol.cautions, 1))
         raise UsageError(f"acknowledge the cautions of {protocol.called} with --acknowledge: {cautions}")
-    others = shared.open_tests(tx)
+    others = rows.bearers(tx)
     said = course.Opening(
         label=_label(tx, label, others, now),
         subject=who,
@@ -129,14 +129,14 @@ def _unanswered(made: BreathTest, protocol: Protocol) -> list[str]:
     return [f"not answered: {each.ask}" for each in protocol.questions if each.ask not in said]
 
 
-def _label(tx: Tx, given: str | None, others: Sequence[BreathTest], now: Heard) -> str:
+def _label(tx: Tx, given: str | None, others: Sequence[rows.Bearer], now: Heard) -> str:
     taken = {each.label: each for each in others}
     if given is None:
         since = milliseconds(now.utc - timedelta(days=labels.FREE_AGAIN_DAYS))
         return labels.choose(taken, rows.labels_since(tx, since))
     label = labels.test_label(given)
     if label in taken:
-        raise UsageError(f"{label} is the label of an open test ({taken[label].subject.value}): use another, or none")
+        raise UsageError(f"{label} is the label of an open test ({taken[label].subject}): use another, or none")
     if any(waits for _, _, waits in rows.containers(tx, label)):
         raise UsageError(f"{label} is on a container that is not measured yet: use another, or none")
     return label

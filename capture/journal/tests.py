@@ -32,6 +32,16 @@ class Standing:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class Bearer:
+    """One open test, by what people call it."""
+
+    id: UUID
+    label: str
+    subject: str
+    order: str | None
+
+
 _SELECT = "SELECT t.id, t.label, t.status, t.opened_ms, t.seq, r.text FROM tests t JOIN records r ON r.seq = t.seq"
 
 
@@ -54,6 +64,17 @@ def by_id(tx: Tx, digits: str, most: int = 3) -> list[Standing]:
 def open_ones(tx: Tx) -> list[Standing]:
     """The tests whose review is to be done, the one opened first first."""
     return _all(tx, "WHERE t.status IN ('registered', 'preliminary') ORDER BY t.opened_ms, t.seq LIMIT ?", MOST)
+
+
+def bearers(tx: Tx) -> list[Bearer]:
+    """What the open tests are called, the one opened first first; their texts are not read."""
+    rows = tx.all(
+        "SELECT t.id, t.label, json_extract(r.text, '$.subject.value'), json_extract(r.text, '$.order.value') "
+        "FROM tests t JOIN records r ON r.seq = t.seq WHERE t.status IN ('registered', 'preliminary') "
+        "ORDER BY t.opened_ms, t.seq LIMIT ?",
+        MOST,
+    )
+    return [Bearer(UUID(bytes=row[0]), *row[1:]) for row in rows]
 
 
 def latest(tx: Tx, most: int = MOST) -> list[Standing]:
