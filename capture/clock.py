@@ -36,7 +36,10 @@ class Clock(Protocol):
 
     @property
     def pace(self) -> float:
-        """Seconds of this clock in a real second: 1, unless it is a scenario's. What is waited for is divided by it."""
+        """Seconds of this clock in a real second: 1, unless it is a scenario's.
+
+        What is waited for on this clock is divided by it; so is what passed on it, where real time is meant.
+        """
         ...
 
     def now(self) -> Heard:

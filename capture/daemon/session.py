@@ -258,8 +258,9 @@ class Session:
         """When, on the loop's clock, the silence since the last byte becomes long enough to tell the decoder."""
         if feeder.quiet_after is None:
             return None
-        passed = _seconds_since(feeder.last_heard, self.clock.now())
-        return loop.time() + (feeder.quiet_after - passed) / self.clock.pace
+        # The silence of a line is one of real time, whatever the clock's pace: bytes take as long as they take.
+        passed = _seconds_since(feeder.last_heard, self.clock.now()) / self.clock.pace
+        return loop.time() + feeder.quiet_after - passed
 
     async def _commit(self, feeder: Feeder) -> None:
         """Store everything since the last commit, as one transaction; nothing has seen its meaning before."""

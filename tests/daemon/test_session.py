@@ -195,15 +195,16 @@ async def test_silence_is_told_after_it_was_silent_and_no_sooner(bench: Bench) -
     assert marks[0].ms >= 2000  # after the last byte, at 0 of its own clock, not sooner
 
 
-async def test_silence_is_measured_on_a_compressed_clock_and_waited_for_in_real_time(bench: Bench) -> None:
+async def test_on_a_compressed_clock_silence_is_still_one_of_real_time(bench: Bench) -> None:
+    """The bytes of a line take as long as they take: nineteen tenths of a second are no silence, however fast the clock."""
     bench.clock.pace = 10.0
 
-    await bench.run([chunk("R1")], 0.19, lambda: [chunk("2\n", bench.clock.ms)], [chunk("R3")], 0.5, used=driver())
+    await bench.run([chunk("R1")], 1.9, lambda: [chunk("2\n", bench.clock.ms)], [chunk("R3")], 2.5, used=driver())
 
     assert bench.items() == [("result", 0, 4), ("refused", 4, 6)]
     (mark, _end) = [entry for entry in parse_entries(bench.script()) if isinstance(entry, Mark)]
     assert mark.kind == "quiet"
-    assert 2000 <= mark.ms < 2500  # two seconds of its clock, a fifth of one in the waiting
+    assert mark.ms >= 20_000  # of its clock
 
 
 async def test_bytes_that_are_handled_late_are_no_silence(bench: Bench) -> None:
