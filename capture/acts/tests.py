@@ -73,7 +73,7 @@ def open_test(  # noqa: PLR0913 - what a person says when a test is opened
     who = Named(system=_id(system, "the system"), value=shared.words(subject, "the subject", LONGEST_ID))
     if protocol.cautions and not acknowledged:
         cautions = " ".join(f"({nth}) {each.text}" for nth, each in enumerate(protocol.cautions, 1))
-        raise UsageError(f"acknowledge the cautions of {protocol.called} with --acknowledge: {cautions}")
+        raise UsageError(f"acknowledge the cautions of {protocol.called} with --acknowledged: {cautions}")
     others = rows.bearers(tx)
     said = course.Opening(
         label=_label(tx, label, others, now),

@@ -165,7 +165,10 @@ def point_of(test: BreathTest, label: str) -> TimePoint:
     found = attempts.point_of(test, label)
     if found is None:
         there = ", ".join(point.label for point in test.points)
-        raise NotFound(f"test {test.label} has no sample {label!r}: it has {there or 'none'}; add one with --extra")
+        raise NotFound(
+            f"test {test.label} has no sample {label!r}: it has {there or 'none'}; one more: "
+            f"tidewire test amend {test.label} --extra MINUTE"
+        )
     return found
 
 

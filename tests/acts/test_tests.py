@@ -72,7 +72,7 @@ def test_production_needs_a_protocol_that_somebody_approved(ward: Ward) -> None:
 
 
 def test_cautions_are_acknowledged_before_anything_else_is_done(ward: Ward) -> None:
-    with pytest.raises(UsageError, match=r"--acknowledge: .*galactosaemia"):
+    with pytest.raises(UsageError, match=r"--acknowledged: .*galactosaemia"):
         ward.opened(acknowledged=False)
 
 
