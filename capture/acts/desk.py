@@ -36,7 +36,7 @@ def _shown(made: Reservation, now: Heard) -> dict[str, Any]:
 def ended(tx: Tx, *, reservation: int) -> dict[str, Any]:
     """How a reservation ended: `happened` (null: it has not), and the newest text of the `reading` that filled it."""
     row = tx.one(
-        "SELECT json_extract(body, '$.happened'), json_extract(body, '$.reading') FROM acts INDEXED BY acts_kind "
+        "SELECT json_extract(body, '$.happened'), json_extract(body, '$.reading') FROM deeds "
         "WHERE kind = 'reservation-ended' AND seq > ? AND json_extract(body, '$.reservation') = ? LIMIT 1",
         reservation,
         reservation,

@@ -44,7 +44,7 @@ def command(bench: Bench, *, by: str | None) -> None:
 
     A label, scanned or typed (K7-60, or a container's), reserves the free analyser for it; `K7-60 @h2-a` the one that is
     named. Patient, time point and due time are echoed: an empty line takes it back. `?` shows who is due. What the analyser
-    then says is told. Words behind the label are the reason, where one is asked for: `K7-60 not warm, patient cannot wait`.
+    then says is told. Where a reason is asked for, it stands behind a semicolon: `K7-60; not warm, she cannot wait`.
     """
     desk = Desk(bench, initials(bench, by))
     running(bench, "reservations")
@@ -65,6 +65,7 @@ class Desk:
     bench: Bench
     by: str | None
     mine: dict[int, dict[str, Any]] = field(default_factory=dict)
+    trouble: str = ""
 
     def lines(self) -> Iterator[str]:
         """Line after line of standard input; while none comes, what becomes of the reservations is told."""
@@ -100,14 +101,15 @@ class Desk:
             self._reserve(line)
 
     def _reserve(self, line: str) -> None:
-        sample, _, reason = line.partition(" ")
-        analyser: str | None = None
-        if "@" in line:
-            before, _, behind = line.partition("@")
-            analyser, _, reason = behind.strip().partition(" ")
-            sample = before.strip()
+        what, _, reason = line.partition(";")
+        sample, _, analyser = what.partition("@")
         answer = act(
-            self.bench, "test-reserve", self.by, sample=sample, analyser=analyser, reason=reason.strip() or None
+            self.bench,
+            "test-reserve",
+            self.by,
+            sample=sample.strip(),
+            analyser=analyser.strip() or None,
+            reason=reason.strip() or None,
         )
         for words in answer["said"]:
             click.echo(words + self._planned(answer["reservation"]["place"]))
@@ -145,11 +147,12 @@ class Desk:
     def _look(self) -> None:
         """Tell what became of the reservations, between two prompts."""
         try:
-            told = self._tell_ended()
+            told, self.trouble = self._tell_ended(), ""
         except TidewireError as error:
-            click.echo(f"\n{error}")
-            self.mine.clear()
-            told = True
+            told = self.trouble != str(error)
+            if told:
+                _over_the_prompt(str(error))
+            self.trouble = str(error)
         if told:
             self._prompt()
 
@@ -161,14 +164,17 @@ class Desk:
                 continue
             del self.mine[number]
             told = True
-            if sys.stdin.isatty():
-                click.echo()
-            click.echo(_ended(one, ended))
+            _over_the_prompt(_ended(one, ended))
         return told
 
     def _prompt(self) -> None:
         if sys.stdin.isatty():
             click.echo("label> ", nl=False)
+
+
+def _over_the_prompt(words: str) -> None:
+    """A line of its own, also where a prompt waits on this one."""
+    click.echo(f"\n{words}" if sys.stdin.isatty() else words)
 
 
 def _how(bench: Bench, number: int) -> dict[str, Any] | None:

@@ -45,6 +45,8 @@ def command(
     """
     asked = running(bench, "protocol", name=protocol)
     said = _answers(asked["questions"], answers)
+    if asked["person"] == "any" and given["person"] is None and sys.stdin.isatty():
+        given["person"] = click.prompt("The person is", type=click.Choice(["adult", "child"]), err=True)
     acknowledged, by = _acknowledged(bench, asked, by, given.pop("acknowledged"))
     if sys.stdin.isatty():
         said |= _ask(asked["questions"], said)
