@@ -29,7 +29,7 @@ class Tests(click.Group):
 
     def list_commands(self, _context: click.Context) -> list[str]:
         """In the order of a test."""
-        return list(COMMANDS)
+        return [*COMMANDS]  # `list` is a submodule here, once it is imported
 
     def get_command(self, _context: click.Context, name: str) -> click.Command | None:
         """Import the command's own file."""
@@ -42,7 +42,7 @@ class Tests(click.Group):
     def format_commands(self, _context: click.Context, formatter: click.HelpFormatter) -> None:
         """From the table above."""
         with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
+            formatter.write_dl([*COMMANDS.items()])
 
 
 @click.group(cls=Tests, epilog="Example: tidewire test open lactose P-1041 --by AB")
