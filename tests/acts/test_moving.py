@@ -122,6 +122,17 @@ def test_a_reviewed_test_is_to_be_reviewed_again_under_its_new_name(ward: Ward) 
     assert told_of(ward.do(tests.close_test, test=label)).status == "final"
 
 
+def test_what_nobody_confirmed_is_not_confirmed_by_being_moved(ward: Ward) -> None:
+    label = under_way(ward)
+    ward.do(tests.close_test, test=label)
+    late = ward.breath(f"{label}-90")
+    assert late.status == "preliminary"
+    names = moved(ward, label)["readings"]
+    status = {str(each.id): each.status for each in ward.readings()}
+    assert status.pop(names[str(late.id)]) == "preliminary"
+    assert {status[name] for old, name in names.items() if old != str(late.id)} == {"final"}
+
+
 def test_the_order_is_the_other_persons_and_is_asked_for(ward: Ward) -> None:
     label = under_way(ward)
     said = moved(ward, label)

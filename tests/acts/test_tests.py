@@ -123,6 +123,13 @@ def test_two_open_tests_never_bear_one_label(ward: Ward) -> None:
         ward.opened("Q-22", label=" K7 ")
 
 
+def test_a_label_on_a_container_that_waits_is_no_label_for_a_test(ward: Ward) -> None:
+    first = ward.opened("P-1")
+    ward.do(dosing.container, place=f"{first}-60", label="K7")
+    with pytest.raises(UsageError, match="K7 is on a container that is not measured yet"):
+        ward.opened("Q-22", label="K7")
+
+
 def test_a_label_is_free_again_once_its_test_is_closed_and_then_means_the_open_one(ward: Ward) -> None:
     ward.opened("P-1", label="K7")
     ward.do(tests.close_test, test="K7")
