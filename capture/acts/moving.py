@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from uuid import uuid4
 
 from capture.acts import course as shared
-from capture.assembly import attempts, course, labels, rebind
+from capture.assembly import attempts, course, labels, moved, rebind
 from capture.errors import UsageError
 from capture.journal import measurements, records, reservations
 from capture.journal import tests as rows
@@ -76,14 +76,12 @@ def move(  # noqa: PLR0913 - whose it was, whose it is, and why
         by=by.initials,
         at=now.utc,
         seq=seq,
-        **course.moved_away(),
+        **moved.away(),
     )
-    new = course.moved_here(
-        found, uuid4(), who, ordered, reason=because, by=by.initials, at=now.utc, seq=seq + 1 + len(old)
-    )
+    new = moved.here(found, uuid4(), who, ordered, reason=because, by=by.initials, at=now.utc, seq=seq + 1 + len(old))
     here = [_brought(tx, each, new, because, by, now, seq + nth) for nth, each in enumerate(old, 1)]
     ids = {before.id: after.id for before, after in zip(old, here, strict=True)}
-    made = new.model_copy(update=course.renamed(new, ids))
+    made = new.model_copy(update=moved.renamed(new, ids))
     made = made.model_copy(update={"points": attempts.turned(made, here)["points"]})
     shared.keep(tx, "test-moved", found, by, now, (*away, left), reason=because, body={"to": made.id})
     shared.keep(tx, "test-moved", made, by, now, (*here, made), reason=because, body={"from": found.id})

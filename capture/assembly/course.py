@@ -33,7 +33,7 @@ from capture.record.breath_test import (
     ProtocolUsed,
     TimePoint,
 )
-from capture.record.parts import Change, MachineClock, Replaced, Source
+from capture.record.parts import MachineClock, Source
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -307,7 +307,7 @@ def chosen(test: BreathTest, reading: UUID, reason: str, by: str | None) -> tupl
     return point, {"points": _with(test, point.model_copy(update={"counts": counts}))}
 
 
-# Answers, review, another person ----------------------------------------------------------------------------------------
+# Answers, review ----------------------------------------------------------------------------------------
 
 
 def answered(before: Sequence[Answer], answers: Sequence[tuple[str, str]]) -> tuple[Answer, ...]:
@@ -321,64 +321,3 @@ def closed(test: BreathTest, outcome: str, reason: str | None, by: str, at: date
     again = test.outcome is not None
     status = "cancelled" if outcome == "abandoned" else "corrected" if again else "final"
     return {"status": status, "outcome": outcome, "outcome_reason": reason, "reviewed": Done(by=by, at=at)}
-
-
-def moved_away() -> Changes:
-    """What changes at the old id of a test that was another person's: it is retracted, and still names them."""
-    return {"status": "entered-in-error", "reviewed": None}
-
-
-def moved_here(  # noqa: PLR0913 - a record says whose it is, why and where
-    test: BreathTest,
-    new: UUID,
-    subject: Named,
-    order: Named | None,
-    *,
-    reason: str,
-    by: str | None,
-    at: datetime,
-    seq: int,
-) -> BreathTest:
-    """The same test for the right person, at a new id: its readings are not renamed yet, its review is to be done."""
-    same = {name: value for name, value in test if name != "revision"}
-    under_way = any(point.attempts for point in test.points)
-    made = same | {
-        "id": new,
-        "revision": 1,
-        "status": "preliminary" if under_way else "registered",
-        "change": Change(
-            replaces=Replaced(id=test.id, revision=test.revision), code="wrong-patient", reason=reason, by=by, at=at
-        ),
-        "revised_at": at,
-        "producer": text.producer(),
-        "subject": subject,
-        "order": order,
-        "outcome": None,
-        "outcome_reason": None,
-        "reviewed": None,
-        "source": test.source.model_copy(update={"seq": seq}),
-    }
-    return BreathTest(**made)
-
-
-def renamed(test: BreathTest, new: dict[UUID, UUID]) -> Changes:
-    """The points of a test whose readings have other ids now (old id -> new id); all else about them stays."""
-    points = []
-    for point in test.points:
-        counts = point.counts
-        points.append(
-            point.model_copy(
-                update={
-                    "attempts": tuple(
-                        each.model_copy(update={"reading": new.get(each.reading, each.reading)})
-                        for each in point.attempts
-                    ),
-                    "containers": tuple(
-                        each.model_copy(update={"reading": each.reading and new.get(each.reading, each.reading)})
-                        for each in point.containers
-                    ),
-                    "counts": counts and counts.model_copy(update={"reading": new.get(counts.reading, counts.reading)}),
-                }
-            )
-        )
-    return {"points": tuple(points)}

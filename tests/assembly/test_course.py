@@ -10,7 +10,7 @@ from uuid import UUID, uuid4
 
 import pytest
 
-from capture.assembly import course
+from capture.assembly import course, moved
 from capture.errors import NotFound, UsageError
 from capture.protocols import find
 from capture.record import text
@@ -296,15 +296,15 @@ def test_a_moved_test_is_retracted_under_the_wrong_name_and_open_under_the_right
     before = close(
         with_point(opened(), "K7-30", attempts=(good,), containers=(bag("K7-30", good.reading),), counts=counts)
     )
-    away = revise(before, "wrong-patient", **course.moved_away())
+    away = revise(before, "wrong-patient", **moved.away())
     assert (away.id, away.subject.value, away.status) == (NEW, "P-20461", "entered-in-error")
 
     other, name = uuid4(), Named(system=None, value="P-2")
-    here = course.moved_here(before, other, name, None, reason="slip", by="mk", at=later(300), seq=50)
+    here = moved.here(before, other, name, None, reason="slip", by="mk", at=later(300), seq=50)
     assert (here.id, here.revision, here.subject.value, here.label) == (other, 1, "P-2", "K7")
     assert (here.status, here.outcome, here.reviewed) == ("preliminary", None, None)
 
-    renamed = here.model_copy(update=course.renamed(here, {good.reading: other}))
+    renamed = here.model_copy(update=moved.renamed(here, {good.reading: other}))
     point = course.point_of(renamed, "K7-30")
     assert [point.attempts[0].reading, point.containers[0].reading, point.counts and point.counts.reading] == [
         other
@@ -312,7 +312,7 @@ def test_a_moved_test_is_retracted_under_the_wrong_name_and_open_under_the_right
 
 
 def test_a_moved_test_without_a_reading_is_as_good_as_new() -> None:
-    here = course.moved_here(opened(), uuid4(), SAID.subject, None, reason="slip", by="mk", at=later(1), seq=50)
+    here = moved.here(opened(), uuid4(), SAID.subject, None, reason="slip", by="mk", at=later(1), seq=50)
     assert here.status == "registered"
 
 
