@@ -120,12 +120,14 @@ def _is_too_soon(_coming: Coming, reservation: Reservation, moment: Moment) -> b
     return least is not None and passed is not None and passed < least
 
 
+NOBODYS: Final = Verdict()
+REPEATED: Final = Verdict(flag="possible-duplicate")
 TABLE: Final[tuple[Row, ...]] = (
-    ("gas", _is_gas, Verdict()),
-    ("repeated", _is_repeated, Verdict(flag="possible-duplicate")),
+    ("gas", _is_gas, NOBODYS),
+    ("repeated", _is_repeated, REPEATED),
     ("no place", _has_no_place, Verdict(ended="cancelled")),
     ("no known time", _is_of_no_known_time, Verdict(flag="start-unclear")),
-    ("before", _was_read_before, Verdict()),
+    ("before", _was_read_before, NOBODYS),
     ("over", _is_over, Verdict(ended="expired")),
     ("somebody else's", _is_somebody_elses, Verdict(flag="identity-conflict")),
     ("no known start", _has_no_known_start, Verdict(flag="start-unclear")),
@@ -139,7 +141,7 @@ def judge(coming: Coming, moment: Moment) -> Verdict:
     """What becomes of a result. Without a reservation it is bound to nobody; a repetition is flagged all the same."""
     reservation = moment.reservation
     if reservation is None:
-        return Verdict(flag="possible-duplicate") if coming.repeated else Verdict()
+        return REPEATED if coming.repeated else NOBODYS
     for _, holds, verdict in TABLE:
         if holds(coming, reservation, moment):
             return verdict

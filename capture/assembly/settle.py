@@ -90,7 +90,7 @@ def _result(result: Result, arrival: Arrival, moment: Moment) -> Outcome:
     if like is not None and like[0] == "same":
         return Outcome(duplicate_of=like[1])
     keyed = quantity.clean(result.subject.text) if result.subject else ""
-    coming = reservation.Coming(result.kind, keyed if keyed.strip() else None, repeated=like is not None)
+    coming = reservation.Coming(result.kind, keyed if keyed.strip() else None, like is not None)
     verdict = reservation.judge(coming, moment)
     made = _reading(result, arrival, moment, verdict)
     records: list[reading.BreathReading | BreathTest] = [made]

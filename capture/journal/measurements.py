@@ -10,45 +10,40 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 from uuid import UUID
 
-from capture.journal.records import BETWEEN, Row, called, newest, revisions
+from capture.journal.records import A_NUMBER, Row, called, newest, revisions
 from capture.record import ids, numbers, text
 from capture.record.reading import BreathReading
 
 if TYPE_CHECKING:
     from capture.journal.store import Tx
 
-PAST = "\x20"  # the first character after the one between number and clock: no key of that number comes after it
-
-
-_SELECT_TWIN = "SELECT text FROM records INDEXED BY records_twin WHERE analyser = ? AND twin IS NOT NULL"
+_CALLED = "SELECT text FROM records INDEXED BY records_twin WHERE twin"
+_CALLED_SO = f"{_CALLED} = ? ORDER BY seq DESC LIMIT ?"
 
 
 def twins(
     tx: Tx, analyser: str, number: str | None, clock: str | None, purpose: str, most: int = 4
 ) -> list[BreathReading]:
-    """First records of an analyser's measurements that have this number or clock, newest first.
+    """First records of an analyser's measurements that have this number and clock, the latest first.
 
-    With both known: those that have both, or only one of them. With the number alone: all of that number. With the clock
-    alone: those without a number.
+    With the number alone known: all of that number. With the clock alone: those without a number. (One plain comparison of
+    one index: every result that has a name pays for it.)
     """
-    key = called(number, clock)
+    key = called(analyser, number, clock)
     if key is None:
         return []
-    keys: tuple[str, ...]
-    if number and clock:
-        where, keys = "twin IN (?, ?, ?)", (key, number, f"{BETWEEN}{clock}")
-    elif number:
-        where, keys = "twin >= ? AND twin < ?", (number, f"{number}{PAST}")
+    if number and not clock:
+        rows = tx.all(f"{_CALLED} >= ? AND twin < ? ORDER BY seq DESC LIMIT ?", key, key + A_NUMBER, most)
     else:
-        where, keys = "twin = ?", (key,)
-    rows = tx.all(
-        f"{_SELECT_TWIN} AND {where} ORDER BY seq DESC LIMIT ?",
-        analyser,
-        *keys,
-        most,
-    )
+        rows = tx.all(_CALLED_SO, key, most)
+    if not rows:
+        return []
     found = [text.read(row[0]) for row in rows]
-    return [one for one in found if isinstance(one, BreathReading) and one.purpose == purpose]
+    return [
+        one
+        for one in found
+        if isinstance(one, BreathReading) and one.purpose == purpose and one.analyser.id == analyser
+    ]
 
 
 def of_measurement(tx: Tx, measurement: UUID) -> list[Row]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
+from zlib import crc32
 
 from capture.journal import reservations, states, streams
 from capture.journal.store import Tx, now_ms
@@ -30,8 +31,8 @@ KINDS = {"breath-reading/1": "reading", "analyser-event/1": "event", "breath-tes
 
 
 ROWS_A_LOOK = 20_000
-BETWEEN = "\x1f"
-"""Stands between an analyser's number and its clock in the key by which a repetition is found."""
+A_NUMBER = 2**32
+"""How far apart the keys of two numbers are, by which a repetition is found."""
 NOWHERE: tuple[int | None, int | None] = (None, None)
 
 
@@ -166,21 +167,25 @@ def add(tx: Tx, outcome: Outcome, act_seq: int, cause: tuple[int, int] | None = 
     return seqs
 
 
-def _twin(record: Record) -> str | None:
+def _twin(record: Record) -> int | None:
     """What the analyser calls a measurement, so that a repetition is found: only the first record of a measurement."""
     if not isinstance(record, BreathReading) or record.revision > 1 or record.id != record.measurement:
         return None
     number, clock = record.sample.analyser_number, record.analyser_clock
     # A clock that gives no instant (it cannot be read, its hour happens twice) names nothing where there is a number.
     names = clock is not None and (clock.at is not None or not number)
-    return called(number, clock.text if clock is not None and names else None)
+    return called(record.analyser.id, number, clock.text if clock is not None and names else None)
 
 
-def called(number: str | None, clock: str | None) -> str | None:
-    """An analyser's number and clock as one key: all measurements of one number stand together in its order."""
-    if not clock:
-        return number or None
-    return f"{number or ''}{BETWEEN}{clock}"
+def called(analyser: str, number: str | None, clock: str | None) -> int | None:
+    """An analyser's number and clock as one whole number: a digest of the number above, one of the clock (or 0) below.
+
+    So all measurements of one number stand together. That two share a key proves nothing: their texts are compared.
+    """
+    if not number and not clock:
+        return None
+    above = crc32(f"{analyser}\x1f{number or ''}".encode()) >> 1
+    return above * A_NUMBER + (crc32(clock.encode()) if clock else 0)
 
 
 _SELECT = "SELECT seq, kind, id, revision, analyser, stream, item, time_ms, text FROM records"

@@ -36,7 +36,8 @@ def add(store: Store, key: UUID | None = None, revision: int = 1, kind: str = "r
     def act(tx: Tx) -> int:
         cause = tx.do("INSERT INTO acts (kind, who, happened_ms, recorded_ms) VALUES ('heard', 'analyser', 1, 1)")
         return tx.do(
-            "INSERT INTO records (kind, id, revision, act, time_ms, text) VALUES (?, ?, ?, ?, 1, '{}')",
+            "INSERT INTO records (kind, id, revision, act, time_ms, text) "
+            """VALUES (?, ?, ?, ?, 1, '{"label": "K7", "status": "registered"}')""",
             kind,
             chosen.bytes,
             revision,

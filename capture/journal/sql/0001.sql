@@ -82,12 +82,12 @@ CREATE TABLE records (
   stream   INTEGER,
   item     INTEGER,
   time_ms  INTEGER NOT NULL,        -- received_at of a reading or event, opened_at of a test
-  twin     TEXT,                    -- first record of a measurement: the analyser's own number, 0x1F and its clock
+  twin     INTEGER,                 -- first record of a measurement: a key of the analyser's own number and clock
   text     TEXT    NOT NULL,
   UNIQUE (id, revision)
 ) STRICT;
 CREATE INDEX records_time ON records (time_ms);
-CREATE INDEX records_twin ON records (analyser, twin, seq) WHERE twin IS NOT NULL;
+CREATE INDEX records_twin ON records (twin) WHERE twin IS NOT NULL;
 
 -- The newest revision of every breath test, so that the open ones are found among millions of records. It follows from
 -- records, and nothing but its trigger writes it.
