@@ -47,8 +47,8 @@ class Pace:
         with self._changed:
             self._holders += 1
             if self._holders == 1:
+                self._tell(running=False)  # first, as in `release`: the other clock's delays even out
                 self._ms, self._since = self._now(), None
-                self._tell(running=False)
                 self._changed.notify_all()
 
     def release(self) -> None:

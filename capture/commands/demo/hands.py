@@ -71,15 +71,14 @@ class Hands:
                     self._done.notify_all()
 
     def _slept(self, until_ms: float) -> bool:
-        """Wait for the scenario, some real tenths of a second at most; whether the time has come.
+        """Wait for the scenario, some real tenths of a second at most; whether the time has come, or never will.
 
         Who looks just before it has come is late for it: the last stretch is waited for in one.
         """
         pace = self._stage.pace
         slice_ms = LOOK_EVERY_MS * pace.speed
         last = until_ms - pace.now_ms < 2 * slice_ms
-        pace.wait_until(until_ms if last else pace.now_ms + slice_ms, self._stage.stop)
-        return last
+        return not pace.wait_until(until_ms if last else pace.now_ms + slice_ms, self._stage.stop) or last
 
     def _hold_back(self, step: Step) -> None:
         """No breath begins before everything that is done before it is done."""

@@ -2,6 +2,7 @@
 
 Rules of the room:
 - One time for all: while it is held the analysers say nothing new and the service's clock stands still.
+- Whoever plays an analyser and fails stops all of it: nobody waits for a time that does not come.
 - Whatever happens nothing is left running: the service ends at the end of its standard input.
 """
 
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
     from simulators.cable import Step
     from simulators.clinic import Clinic
-    from simulators.play import Played, Player
+    from simulators.play import Player
 
 START_WITHIN_S = 15.0
 STOP_WITHIN_S = 15.0
@@ -108,7 +109,6 @@ class Stage:
         self.before: Callable[[Step], None] = lambda _: None
         self._sent = {part.analyser: 0 for part in scene.parts}
         self._steps = {part.analyser: 0 for part in scene.parts}
-        self._played: list[Played] = []
         self._failed: list[Exception] = []
         self._threads: list[threading.Thread] = []
         self._players: dict[str, Player] = {}
@@ -152,14 +152,22 @@ class Stage:
         self.service.tell(running)
 
     def _play(self, name: str, player: Player) -> None:
+        """Play one analyser. Bytes take real time on a line, and none in the scenario: minutes stay what they are."""
+
+        def before(step: Step) -> None:
+            self.before(step)
+            self.pace.hold()
+
         def after(step: Step) -> None:
+            self.pace.release()
             self._sent[name] += len(step.data)
             self._steps[name] += 1
 
         try:
-            self._played.append(player.play(self.stop, after, self.before))
+            player.play(self.stop, after, before)
         except Exception as error:  # noqa: BLE001 - told by whoever waits for this analyser
             self._failed.append(error)
+            self.stop.set()
 
     def heard(self, before_ms: float) -> None:
         """Wait until all that was said before `before_ms` of the scenario is stored. Raises TidewireError."""
