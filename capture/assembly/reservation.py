@@ -5,17 +5,19 @@
 | room air or gas                                                  | unbound              | stays open      |
 | perhaps one that has been stored before                          | unbound, flagged     | stays open      |
 | the test was retracted, or is another person's or purpose's      | unbound              | void            |
-| read on another start of the machine, or nobody knows            | unbound, flagged     | stays open      |
+| read on another start of the machine, or nobody knows            | unbound, flagged     | void            |
 | read before the reservation was stored                           | unbound              | stays open      |
 | read after its time was over                                     | unbound              | void            |
-| another person's identifier was keyed in at the analyser         | unbound, flagged     | stays open      |
-| starts are announced: not exactly one known start, after it      | unbound, flagged     | stays open      |
+| another person's identifier was keyed in at the analyser         | unbound, flagged     | void            |
+| starts are announced: not exactly one known start, after it      | unbound, flagged     | void            |
 | starts are announced: exactly that                               | bound, final         | filled          |
 | starts are not announced: sooner than the analyser can be        | unbound, flagged     | stays open      |
 | starts are not announced: any other                              | bound, preliminary   | filled          |
 
 Rules:
 - "After" is the boot clock of reading; equal is not after. The wall clock decides nothing here.
+- Where a result may have been the one that was waited for, the reservation is void: whoever reserved may well believe that
+  it is filled, and the next breath is somebody else's. One key more, never a value in the wrong chart.
 - What is not certain stays unbound and visible. Where no start is announced nobody can tell a slow previous result from
   the next one: such a reading is preliminary until a person confirms it.
 - A measurement that may be under way unseen (a damaged frame, a port that was away) is never taken for finished because
@@ -126,11 +128,11 @@ TABLE: Final[tuple[Row, ...]] = (
     ("gas", _is_gas, NOBODYS),
     ("repeated", _is_repeated, REPEATED),
     ("no place", _has_no_place, Verdict(ended="cancelled")),
-    ("no known time", _is_of_no_known_time, Verdict(flag="start-unclear")),
+    ("no known time", _is_of_no_known_time, Verdict(flag="start-unclear", ended="unclear")),
     ("before", _was_read_before, NOBODYS),
     ("over", _is_over, Verdict(ended="expired")),
-    ("somebody else's", _is_somebody_elses, Verdict(flag="identity-conflict")),
-    ("no known start", _has_no_known_start, Verdict(flag="start-unclear")),
+    ("somebody else's", _is_somebody_elses, Verdict(flag="identity-conflict", ended="unclear")),
+    ("no known start", _has_no_known_start, Verdict(flag="start-unclear", ended="unclear")),
     ("announced", _is_announced, Verdict(bound=True, status="final", ended="filled")),
     ("too soon", _is_too_soon, Verdict(flag="too-soon")),
 )

@@ -138,7 +138,7 @@ def _reading(result: Result, arrival: Arrival, moment: Moment, verdict: reservat
         id=ids.reading(measurement, 1),
         revision=1,
         measurement=measurement,
-        status=verdict.status,
+        status=_status(moment, verdict),
         change=None,
         origin="analyser",
         kind="breath" if place is not None else result.kind,
@@ -186,6 +186,12 @@ def _filled(
     clock = machine_clock(moment.heard) if offered.collected_at is None else None
     place = rebind.place_of(test, point, at=at, clock=clock, how="reserved", by=offered.by, bound_at=offered.made.utc)
     return place, at
+
+
+def _status(moment: Moment, verdict: reservation.Verdict) -> parts.Status:
+    """A breath of a test that was reviewed already is never final before the next review."""
+    reviewed = moment.breath_test is not None and moment.breath_test.status in attempts.REVIEWED
+    return "preliminary" if reviewed else verdict.status
 
 
 def _kind_from(result: Result, place: reading.BreathTestPlace | None) -> str | None:

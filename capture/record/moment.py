@@ -157,7 +157,9 @@ class AnalyserState:
     under_way: tuple[Start, ...] = ()
 
 
-Happened = Literal["filled", "cancelled", "expired", "gone", "restarted", "replaced", "refused-frame", "fault"]
+Happened = Literal[
+    "filled", "cancelled", "expired", "gone", "restarted", "replaced", "refused-frame", "fault", "unclear"
+]
 """How a reservation ended. All but `filled` make it void."""
 
 

@@ -75,10 +75,9 @@ def moment(ms: int = 30_000, *, announces: bool = False, starts: tuple[Start, ..
 
 
 ANNOUNCED: dict[str, Any] = {"announces": True, "starts": (start(5_000),)}
-FLAGGED = {
-    code: Verdict(flag=code) for code in ("start-unclear", "too-soon", "identity-conflict", "possible-duplicate")
-}
-UNCLEAR = FLAGGED["start-unclear"]
+FLAGGED = {code: Verdict(flag=code) for code in ("too-soon", "possible-duplicate")}
+UNCLEAR = Verdict(flag="start-unclear", ended="unclear")
+CONFLICT = Verdict(flag="identity-conflict", ended="unclear")
 VOID = Verdict(ended="cancelled")
 
 
@@ -114,7 +113,7 @@ def moved(**changes: object) -> BreathTest:
         ("read in the very millisecond", BREATH, {"ms": 0}, UNBOUND),
         ("in its last millisecond", BREATH, {"ms": 600_000}, PRELIMINARY),
         ("its time is over", BREATH, {"ms": 600_001}, Verdict(ended="expired")),
-        ("another identifier keyed in", replace(BREATH, keyed="P-1"), ANNOUNCED, FLAGGED["identity-conflict"]),
+        ("another identifier keyed in", replace(BREATH, keyed="P-1"), ANNOUNCED, CONFLICT),
         ("the same identifier keyed in", replace(BREATH, keyed=f" {TEST.subject.value.lower()}"), ANNOUNCED, FINAL),
         ("no start", BREATH, {"announces": True}, UNCLEAR),
         ("two starts", BREATH, {"announces": True, "starts": (start(5_000), start(9_000))}, UNCLEAR),
