@@ -90,7 +90,7 @@ def tests_of(tx: Tx, *, from_ms: int, until_ms: int) -> dict[str, Any]:
     `containers`: those that wait, of these and of the tests that were opened in it; `settled`: as `settled`.
     """
     is_open = [one for one in tests.open_ones(tx) if one.opened_ms < until_ms]
-    of_day = [one for one in tests.latest(tx) if from_ms <= one.opened_ms < until_ms]
+    of_day = tests.opened_between(tx, from_ms, until_ms)
     found: dict[UUID, BreathTest] = {}
     for one in (*is_open, *of_day):
         read = texts.read(one.text)

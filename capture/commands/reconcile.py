@@ -52,7 +52,10 @@ def command(context: click.Context, *, config_path: Path, day: str | None, whole
     return int(not closes(books))
 
 
-@command.command(epilog='Example: tidewire reconcile settle test/1f0c33aa --reason "goes on tomorrow" --by AB')
+@command.command(
+    short_help="Settle a point of the books with a reason.",
+    epilog='Example: tidewire reconcile settle test/1f0c33aa --reason "goes on tomorrow" --by AB',
+)
 @click.argument("item")
 @with_bench
 @by_option

@@ -135,10 +135,16 @@ class Service:
         log.info("started", bench=self.config.bench.name, journal=str(store.path))
         try:
             async with asyncio.TaskGroup() as group:
-                receiving = [group.create_task(self._supervise(session)) for session in self.sessions]
-                scanning = [group.create_task(each.run()) for each in self.scanners]
+                receiving = [
+                    group.create_task(self._supervise(each.run, analyser=each.analyser.id)) for each in self.sessions
+                ]
+                scanning = [
+                    group.create_task(self._supervise(each.run, scanner=each.table.id)) for each in self.scanners
+                ]
                 beat = group.create_task(self._heartbeat(store))
-                watching = group.create_task(watch.watch(store, act.bench, self.clock, act.reserved))
+                watching = group.create_task(
+                    self._supervise(lambda: watch.watch(store, act.bench, self.clock, act.reserved), of="reservations")
+                )
                 ended = group.create_task(self._all_ended(receiving))
                 await self._stopping.wait()
                 self.stop()
@@ -155,14 +161,14 @@ class Service:
         refused = any(session.state == "refused" for session in self.sessions)
         return int(failed or refused or self._left_waiting)
 
-    async def _supervise(self, session: Session) -> None:
+    async def _supervise(self, run: Callable[[], Awaitable[None]], **of: str) -> None:
         while not self._stopping.is_set():
             try:
-                await session.run()
+                await run()
             except JournalError:
                 raise
             except Exception:
-                log.exception("session failed", analyser=session.analyser.id)
+                log.exception("failed, and begins anew", **of)
                 await asyncio.sleep(AGAIN_AFTER_S)
             else:
                 return

@@ -37,14 +37,23 @@ async def watch(store: Store, bench: Bench, clock: Clock, reserved: asyncio.Even
     while True:
         await reserved.wait()
         reserved.clear()
-        now = clock.now()
         try:
-            for words in await store.run(lambda tx, now=now: breaths.expire(tx, bench, now)):  # type: ignore[misc]  # a lambda's default is not inferred
-                log.warning("reservation void", words=words)
-            for words in await store.run(lambda tx, now=now: breaths.overdue(tx, bench, now)):  # type: ignore[misc]  # as above
-                log.warning("result overdue", words=words)
+            if await _look(store, bench, clock):
+                reserved.set()
         except JournalFull as error:
             log.error("journal full", words=str(error))  # noqa: TRY400 - words, no traceback
-        if await store.run(lambda tx, now=now: desk.reservations(tx, now), write=False):  # type: ignore[misc]  # as above
             reserved.set()
+        except Exception:
+            reserved.set()  # whoever begins this anew goes on with what is open
+            raise
         await asyncio.sleep(LOOK_EVERY_S / clock.pace)
+
+
+async def _look(store: Store, bench: Bench, clock: Clock) -> bool:
+    """Do what is due now; whether anything is still reserved."""
+    now = clock.now()
+    for words in await store.run(lambda tx: breaths.expire(tx, bench, now)):
+        log.warning("reservation void", words=words)
+    for words in await store.run(lambda tx: breaths.overdue(tx, bench, now)):
+        log.warning("result overdue", words=words)
+    return bool(await store.run(lambda tx: desk.reservations(tx, now), write=False))

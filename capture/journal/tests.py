@@ -82,6 +82,13 @@ def latest(tx: Tx, most: int = MOST) -> list[Standing]:
     return _all(tx, "ORDER BY t.opened_ms DESC, t.seq DESC LIMIT ?", most)
 
 
+def opened_between(tx: Tx, from_ms: int, until_ms: int, most: int = MOST) -> list[Standing]:
+    """The tests opened in a stretch of time (half open), the last one first."""
+    return _all(
+        tx, "WHERE t.opened_ms >= ? AND t.opened_ms < ? ORDER BY t.opened_ms DESC LIMIT ?", from_ms, until_ms, most
+    )
+
+
 def _all(tx: Tx, where: str, *values: bytes | str | int) -> list[Standing]:
     return [Standing(UUID(bytes=row[0]), *row[1:]) for row in tx.all(f"{_SELECT} {where}", *values)]
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 import pytest
 
+from capture.acts import breaths
 from capture.config import parse
 from capture.daemon import acting, control, watch
-from capture.errors import NotFound, UsageError
+from capture.errors import JournalFull, NotFound, UsageError
 from tests import kit
 from tests.acts.ward import LACTOSE, Ward
 
@@ -238,3 +240,43 @@ def test_what_a_stop_left_reserved_is_void_after_the_next_start(desk: Desk, begu
         lambda tx: tx.one("SELECT json_extract(body, '$.happened') FROM acts WHERE kind = 'reservation-ended'")
     )
     assert row == ("restarted",)
+
+
+def test_what_fails_while_reservations_are_watched_leaves_them_to_whoever_watches_next(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch, begun: Store
+) -> None:
+    def broken(*_: object) -> list[str]:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(breaths, "expire", broken)
+    reserved = _set()
+
+    with pytest.raises(ZeroDivisionError):
+        asyncio.run(watch.watch(begun, kit.BENCH, desk.clock, reserved))
+
+    assert reserved.is_set()
+
+
+def test_a_full_disk_is_waited_for(desk: Desk, monkeypatch: pytest.MonkeyPatch, begun: Store) -> None:
+    monkeypatch.setattr(watch, "LOOK_EVERY_S", 0.001)
+    tried = []
+
+    def full(*_: object) -> list[str]:
+        tried.append(1)
+        if len(tried) < 3:
+            raise JournalFull("the disk is full")
+        return []
+
+    monkeypatch.setattr(breaths, "expire", full)
+
+    async def watched() -> None:
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(5):
+                looking = asyncio.create_task(watch.watch(begun, kit.BENCH, desk.clock, _set()))
+                while len(tried) < 3:  # noqa: ASYNC110 - the store is no task
+                    await asyncio.sleep(0.001)
+                looking.cancel()
+
+    asyncio.run(watched())
+
+    assert len(tried) == 3
