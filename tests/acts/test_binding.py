@@ -52,6 +52,10 @@ def attempts(sitting: Sitting, label: str) -> list[list[str]]:
     return [[texts[each.reading] for each in point.attempts] for point in points if point.attempts]
 
 
+def explained(sitting: Sitting, name: str) -> dict[str, Any]:
+    return sitting.store.call(lambda tx: look.explain(tx, name))
+
+
 # Nobody's -----------------------------------------------------------------------------------------------------------
 
 
@@ -228,7 +232,8 @@ def test_the_wrong_patient_is_two_records_in_one_transaction(desk: Sitting) -> N
         )
     made = desk.revisions()[told:]
     assert [test.label for test in made] == ["K7", "M3"]
-    assert [each.source.seq for each in (gone, new, *made)] == list(range(gone.source.seq, gone.source.seq + 4))
+    seqs = [gone.source.seq, new.source.seq, *(test.source.seq for test in made)]
+    assert seqs == list(range(gone.source.seq, gone.source.seq + 4))
     assert (attempts(desk, "K7"), attempts(desk, "M3"), accounts(desk)) == ([], [["37"]], {"bound": 1})
 
 
@@ -323,9 +328,9 @@ def test_explain_leads_from_every_id_and_revision_back_to_the_bytes(desk: Sittin
     old = assign(desk, desk.last(), "K7-B1")
     new = assign(desk, old, "M3-B1", reason="swapped")
     for name in (str(old.id), str(new.id)):
-        story = desk.store.call(lambda tx, name=name: look.explain(tx, name))
+        story = explained(desk, name)
         assert [(run["start"], run["end"]) for run in story["runs"]] == [(0, 10)]
-    story = desk.store.call(lambda tx: look.explain(tx, str(old.id)))
+    story = explained(desk, str(old.id))
     assert [(each["kind"], each["who"], each["user"]) for each in story["acts"]] == [
         ("heard", "analyser", None),
         ("assigned", "mk", "desk"),

@@ -77,6 +77,22 @@ def test_a_restart_makes_it_void_whatever_was_in_memory(plain: Sitting, tmp_path
         assert (plain.voids(), plain.waiting()) == (["restarted"], None)
 
 
+def test_a_reservation_that_was_stored_and_never_opened_is_void_after_a_restart(plain: Sitting, tmp_path: Path) -> None:
+    def dies() -> Any:
+        raise KeyError
+
+    plain.reserve("K7-B1", clock=dies)  # between the commit and what follows it the process is gone
+    assert plain.waiting() is None
+    plain.wait(1000)
+    plain.send(breath())
+    assert bound(plain) is None
+    plain.store.close()
+    with Store.open(tmp_path / "data") as again:
+        plain.store = again
+        again.call(lambda tx: breaths.restarted(tx, kit.BENCH, plain.now))
+        assert plain.voids() == ["restarted"]
+
+
 def test_a_reservation_that_had_ended_is_not_void_again_after_a_restart(plain: Sitting, tmp_path: Path) -> None:
     plain.reserve("K7-B1")
     plain.wait(1000)
