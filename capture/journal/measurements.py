@@ -18,7 +18,13 @@ if TYPE_CHECKING:
     from capture.journal.store import Tx
 
 _CALLED = "SELECT text FROM records INDEXED BY records_twin WHERE twin"
-_CALLED_SO = f"{_CALLED} = ? ORDER BY seq DESC LIMIT ?"
+CALLED_SO = f"{_CALLED} = ? ORDER BY seq DESC LIMIT ?"
+CALLED_NUMBER = f"{_CALLED} >= ? AND twin < ? ORDER BY seq DESC LIMIT ?"
+_CALLED_SO_AT_SOME_TIME = (
+    "SELECT text FROM (SELECT seq, text FROM records INDEXED BY records_twin WHERE twin > ? AND twin < ? "
+    "ORDER BY twin DESC LIMIT 100) ORDER BY seq DESC LIMIT ?"
+)
+"""Bounded: an analyser may say the same number all day."""
 
 
 def twins(
@@ -33,9 +39,9 @@ def twins(
     if key is None:
         return []
     if number and not clock:
-        rows = tx.all(f"{_CALLED} >= ? AND twin < ? ORDER BY seq DESC LIMIT ?", key, key + A_NUMBER, most)
+        rows = tx.all(CALLED_SO, key, most) + tx.all(_CALLED_SO_AT_SOME_TIME, key, key + A_NUMBER, most)
     else:
-        rows = tx.all(_CALLED_SO, key, most)
+        rows = tx.all(CALLED_SO, key, most)
     if not rows:
         return []
     found = [text.read(row[0]) for row in rows]
