@@ -121,13 +121,14 @@ class Bench:
 
 
 @contextlib.contextmanager
-def at_a_terminal(bench: Bench, *words: str) -> Iterator[tuple[subprocess.Popen[bytes], int]]:
-    """`tidewire WORDS` on a terminal: the process, and the near end of the terminal."""
+def at_a_terminal(bench: Bench, *words: str, fails: bool = False) -> Iterator[tuple[subprocess.Popen[bytes], int]]:
+    """`tidewire WORDS` on a terminal: the process, and the near end of the terminal. `fails`: it must not exit with 0."""
     mine, theirs = pty.openpty()
     process = bench.process(*words, terminal=theirs)
     os.close(theirs)
     try:
         yield process, mine
+        assert (process.wait(WITHIN_S) != 0) is fails
     finally:
         process.kill()
         process.wait()
