@@ -169,8 +169,11 @@ class Acting:
         if asked.more is not None:
             taken = await getattr(self, asked.more)(taken)
         call = taken.pop("call", asked.act)
+        signature = inspect.signature(call)
+        if "reason" not in taken and "reason" in signature.parameters:
+            taken["reason"] = None  # an act that demands one says so in its own words
         try:
-            inspect.signature(call).bind(None, self.bench, by, now, **taken)
+            signature.bind(None, self.bench, by, now, **taken)
         except TypeError as error:
             raise UsageError(
                 f"'{name}' was asked wrongly ({error}); command and service may be of different versions"

@@ -129,6 +129,31 @@ def test_a_reading_before_anyone_was_selected_is_assigned_then_taken_to_the_righ
     assert "Was here, and is not any more" in bench.done("test", "show", other)
 
 
+def test_a_sample_more_a_container_less_another_choice_and_the_right_patient(bench: Bench) -> None:
+    k = bench.opened("P-3535")
+    assert f"{k}-X1" in bench.done("test", "amend", k, "--extra", "X", "--by", "AB")
+    bench.done("test", "container", f"{k}-x1", "--label", f"TUBE-{k}", "--kind", "tube", "--by", "AB")
+    assert "--reason" in bench.refused("test", "container", f"tube-{k}", "--discard", "--by", "AB")
+    bench.done("test", "container", f"tube-{k}", "--discard", "--reason", "leaked", "--by", "AB")
+    for hydrogen in ("14", "15"):
+        bench.done("enter", "h2-b", f"{k}-X1", "--hydrogen", hydrogen, hydrogen, "--reason", "no cable", "--by", "AB")
+    first, second = (one["reading"] for one in point(bench.test(k), f"{k}-X1")["attempts"])
+    bench.done("test", "amend", k, "--counts", second[:12], "--reason", "coughed at first", "--by", "AB")
+    bench.done("test", "note", k, "slept badly", "--by", "AB")
+    before = bench.test(k)["id"]
+
+    bench.done("test", "move", k, "S-3553", "--reason", "two of that name", "--by", "AB")
+
+    shown = bench.done("test", "show", k)
+    assert "for S-3553" in shown
+    assert "Last change: wrong-patient" in shown
+    assert "counts, chosen: coughed at first" in shown
+    assert "does not count" in shown
+    assert "slept badly" in shown
+    assert first[:8] not in shown
+    assert bench.test(before)["status"] == "entered-in-error"
+
+
 def test_a_value_is_entered_twice_or_not_at_all(bench: Bench) -> None:
     k = bench.opened("P-4141")
     wrong = ("enter", "h2-b", f"{k}-B1", "--hydrogen", "21", "12", "--reason", "no cable", "--by", "AB")
