@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 from uuid import uuid4
 
@@ -82,12 +83,24 @@ def test_the_look_is_one_comparison_of_one_index(begun: Store) -> None:
     heard(begun, ("1", CLOCK))
     for sql in (measurements.CALLED_SO, measurements.CALLED_NUMBER):
         values = (1, 4) if sql is measurements.CALLED_SO else (1, 2, 4)
-        plan = begun.call(lambda tx, s=sql, v=values: tx.all(f"EXPLAIN QUERY PLAN {s}", *v), write=False)
+        plan = planned(begun, sql, values)
         assert len(plan) == 1 or all("records_twin" in row[3] or "TEMP B-TREE" in row[3] for row in plan)
         assert "SEARCH records USING INDEX records_twin" in plan[0][3]
 
 
-@pytest.mark.parametrize(("number", "clock"), [("1", None), ("1", "c"), (None, "c"), ("", "c"), ("\udc80", "\udc80")])
+def planned(store: Store, sql: str, values: tuple[int, ...]) -> list[Any]:
+    return store.call(lambda tx: tx.all(f"EXPLAIN QUERY PLAN {sql}", *values), write=False)
+
+
+def test_numbers_that_are_counted_up_stand_side_by_side() -> None:
+    keys = [called("h2-a", f"{number:04}", "c") or 0 for number in range(98, 103)]
+    assert {later - earlier for earlier, later in pairwise(keys)} == {A_NUMBER}
+
+
+@pytest.mark.parametrize(
+    ("number", "clock"),
+    [("1", None), ("1", "c"), (None, "c"), ("", "c"), ("\udc80", "\udc80"), ("9" * 40, "c"), ("²", None)],
+)
 def test_a_key_fits_the_journal_and_keeps_numbers_apart(number: str | None, clock: str | None) -> None:
     clean = (number or "").encode("utf-8", "backslashreplace").decode()
     key = called("h2-a", clean, (clock or "").encode("utf-8", "backslashreplace").decode())
