@@ -10,6 +10,7 @@ Rules of the room:
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import replace
 from typing import TYPE_CHECKING, Literal
 
@@ -19,7 +20,7 @@ from capture.assembly import duplicates
 from capture.assembly.condition import state_after
 from capture.assembly.reservation import under_way
 from capture.assembly.settle import port_event, settle
-from capture.errors import JournalError, NotRecordable, UsageError
+from capture.errors import JournalError, NotFound, NotRecordable, UsageError
 from capture.journal import measurements, records, reservations, streams
 from capture.journal.records import Act
 from capture.journal.streams import detail as detail  # noqa: PLC0414 - resume compares by it, and may not see the SQL
@@ -109,8 +110,10 @@ def _moment(tx: Tx, bench: Bench, no: int, arrival: Arrival) -> Moment:
     analyser = moment.stream.analyser.id
     made = reservations.of(tx, analyser)
     if made is not None:
-        test = course.newest(tx, made.test)
-        moment = replace(moment, reservation=made, breath_test=test, protocol=course.protocol_of(tx, test))
+        moment = replace(moment, reservation=made)
+        with contextlib.suppress(NotFound, JournalError):  # without its test it is void, and the result is nobody's
+            test = course.newest(tx, made.test)
+            moment = replace(moment, breath_test=test, protocol=course.protocol_of(tx, test))
     item = arrival.item
     if isinstance(item, Result) and (item.number is not None or item.clock is not None):
         number = clean(item.number.text) if item.number is not None else None

@@ -16,6 +16,7 @@ from capture.record.reading import BreathReading
 
 if TYPE_CHECKING:
     from capture.journal.store import Tx
+    from capture.record.text import Record
 
 _CALLED = "SELECT text FROM records INDEXED BY records_twin WHERE twin"
 CALLED_SO = f"{_CALLED} = ? ORDER BY seq DESC LIMIT ?"
@@ -44,12 +45,20 @@ def twins(
         rows = tx.all(CALLED_SO, key, most)
     if not rows:
         return []
-    found = [text.read(row[0]) for row in rows]
+    found = [_read(row[0]) for row in rows]
     return [
         one
         for one in found
         if isinstance(one, BreathReading) and one.purpose == purpose and one.analyser.id == analyser
     ]
+
+
+def _read(line: str) -> Record | None:
+    """The record in that text. One that cannot be read is for the books to name: it holds up no new result."""
+    try:
+        return text.read(line)
+    except ValueError:
+        return None
 
 
 def of_measurement(tx: Tx, measurement: UUID) -> list[Row]:

@@ -79,6 +79,13 @@ def test_only_the_latest_few_of_a_number_that_is_used_again_and_again_are_looked
     assert found(begun, "1", None) == ["8", "7", "6", "5"]
 
 
+def test_an_earlier_record_that_cannot_be_read_holds_up_no_new_result(begun: Store) -> None:
+    heard(begun, ("1", CLOCK))
+    begun.call(lambda tx: tx.do("UPDATE records SET text = '{' WHERE kind = 'reading'"))
+    begun.call(lambda tx: hear.hear(tx, kit.BENCH, kit.batch([named("1", CLOCK, 1)], n=1, first=FRAME)))
+    assert found(begun, "1", CLOCK.text) == ["12"]
+
+
 def test_the_look_is_one_comparison_of_one_index(begun: Store) -> None:
     heard(begun, ("1", CLOCK))
     for sql in (measurements.CALLED_SO, measurements.CALLED_NUMBER):
