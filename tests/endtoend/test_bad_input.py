@@ -95,7 +95,7 @@ EXTRA = '[[analyser]]\nid = "{id}"\nport = "{port}"\ndriver = "label-block"\n[[d
         (
             ("[[destination]]", EXTRA.format(id="h2-b", port="{place}/port")),
             (13, "port"),
-            "give each analyser its own port",
+            "give each its own port",
         ),
         (
             ("[[destination]]", EXTRA.format(id="h2-a", port="{place}/other")),

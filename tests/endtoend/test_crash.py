@@ -18,4 +18,4 @@ def test_what_was_shown_before_a_kill_is_in_the_folder_once_and_nothing_else_is(
 
     assert report.wrong == []
     assert report.while_receiving >= 1
-    assert report.shown > 30
+    assert report.shown > 10  # how many depends on how busy the machine is
