@@ -272,14 +272,20 @@ def test_a_scanner_on_a_serial_line_reserves_as_a_person_does(bench: Bench) -> N
     bench.done("test", "reserve", "--cancel", "--on", "h2-b")
 
 
-def test_a_restart_voids_what_is_reserved_and_says_so(bench: Bench) -> None:
+def test_a_restart_voids_what_is_reserved_and_the_desk_says_so(bench: Bench) -> None:
     k = bench.opened("P-9009")
-    bench.done("test", "reserve", f"{k}-B1", "--on", "h2-b", "--by", "AB")
-    bench.house.kill()
-    assert bench.house.config.name in bench.refused("test", "dose", k)
-    assert k in bench.done("test", "list")
-    bench.house.start()
-    bench.house.up()
+    with at_a_terminal(bench, "test", "desk", "--by", "AB") as (_, terminal):
+        until(terminal, "label> ")
+        os.write(terminal, f"{k}-b1 @h2-b\n".encode())
+        until(terminal, f"h2-b waits for {k}-B1: P-9009")
+        bench.house.kill()
+        assert bench.house.config.name in bench.refused("test", "dose", k)
+        assert k in bench.done("test", "list")
+        until(terminal, "the service is not running")
+        bench.house.start()
+        bench.house.up()
+        until(terminal, f"{k}-B1: the reservation is void (restarted)")
+        os.write(terminal, b"q\n")
 
     bench.shows(55)
 
