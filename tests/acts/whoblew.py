@@ -57,7 +57,7 @@ class World(Charts):
         blow = Blow(str(1000 + self.values), who, kind, keyed, self.values, clean)
         self.truth[blow.value] = who
         if self.habit.announces:
-            if self.dice.random() < 0.03:
+            if self.dice.random() < 0.08:
                 self.spoil()
                 self.send(Refused((Span(0, FRAME),), "bad-checksum", "xor8"))
                 blow = replace(blow, clean=False)
@@ -83,6 +83,7 @@ class World(Charts):
             self.tally["damaged"] += 1
             self.spoil()
             self.send(Refused((Span(0, FRAME),), "bad-checksum", "xor8"))
+            assert self.reservation() is None, "its result may have been damaged, and it is still open"
             self.look()
             return
         self.last = blow
@@ -245,12 +246,13 @@ class World(Charts):
         """The cable is pulled. What the analyser says meanwhile is lost; what is slow enough comes afterwards."""
         self.send(ended="gone")
         self.spoil()
+        assert self.reservation() is None, "nobody listens, and it is still open"
         if self.blew:
             self.reserved = None
         while self.pending and self.dice.random() < 0.5:
             self.pending.popleft()
         self.pass_time(2000, 60_000)
-        if self.reserved is None and self.dice.random() < 0.3:  # somebody blows while nobody listens
+        if self.reserved is None and self.dice.random() < 0.7:  # somebody blows while nobody listens
             self.values += 1
             person = self.dice.choice(self.people)
             self.truth[str(1000 + self.values)] = person.name
@@ -289,7 +291,7 @@ class World(Charts):
         ("dose", 1),
         ("move", 1),
         ("close_test", 1),
-        ("unplug", 1),
+        ("unplug", 2),
         ("restart", 1),
     )
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
 TOP = Path(__file__).parents[2]
-LIST = Path(__file__).with_name("mutations.toml")
+LISTS = Path(__file__).parent
 COPIED = ("capture", "drivers", "simulators", "tests", "systemd", "pyproject.toml", "README.md", "LICENSE")
 TEXT = {".py", ".sql", ".toml"}
 ONE_RUN_S = 300
@@ -71,7 +71,7 @@ class Mutation:
 
 
 def mutations() -> list[Mutation]:
-    """The list, in its order."""
+    """The lists beside this file, each in its order."""
     return [
         Mutation(
             name=each["name"],
@@ -79,7 +79,8 @@ def mutations() -> list[Mutation]:
             edits=tuple(Edit(each["in"], edit["old"], edit["new"]) for edit in each.get("edit", [each])),
             tests=tuple(each["tests"]),
         )
-        for each in tomllib.loads(LIST.read_text(encoding="utf-8"))["mutation"]
+        for listed in sorted(LISTS.glob("*.toml"))
+        for each in tomllib.loads(listed.read_text(encoding="utf-8"))["mutation"]
     ]
 
 
@@ -150,7 +151,7 @@ def main() -> None:
     chosen = [each for each in mutations() if not wanted or each.name in wanted]
     unknown = set(wanted) - {each.name for each in chosen}
     if unknown:
-        sys.exit(f"no fault of that name: {', '.join(sorted(unknown))}; see {LIST.name}")
+        sys.exit(f"no fault of that name: {', '.join(sorted(unknown))}; see the lists in tests/mutations")
     missed = 0
     with tempfile.TemporaryDirectory(prefix="tidewire-mutations-") as folder:
         place = Path(folder)
