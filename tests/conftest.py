@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import pytest
+import structlog
 
 from capture.acts import hear, keep
 from capture.journal.store import Store
@@ -13,6 +14,13 @@ from tests import kit
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
+
+
+@pytest.fixture(autouse=True)
+def _logs_as_they_were() -> Iterator[None]:
+    """A command that a test runs in this process sets the logs up: how, must not reach the next test."""
+    yield
+    structlog.reset_defaults()
 
 
 @pytest.fixture

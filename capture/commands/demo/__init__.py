@@ -9,6 +9,7 @@ the truth. No broker, no hardware, nothing left running.
 
 from __future__ import annotations
 
+import math
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -45,7 +46,7 @@ def command(folder: Path | None, seed: int) -> int:
         watch = _Watch(stage)
         stage.begin()
         hands.do_all(watch.look, watch.tell)
-        stage.heard(float("inf"))
+        stage.heard(math.inf)
         stage.passed_on()
         watch.look()
         failed = _report(stage, hands, watch, place)

@@ -7,6 +7,7 @@ Rules of the room:
 
 from __future__ import annotations
 
+import math
 import threading
 from typing import TYPE_CHECKING, Any
 
@@ -50,7 +51,7 @@ class Hands:
         self._bags: dict[tuple[str, int | None], str] = {}
         self.tests: dict[str, str] = {}
         self._done = threading.Condition()
-        self._next_ms = float(stage.scene.deeds[0].at_s * 1000)
+        self._next_ms: float = stage.scene.deeds[0].at_s * 1000
         stage.before = self._hold_back
 
     def do_all(self, look: Callable[[], None], tell: Callable[[str], None]) -> None:
@@ -67,7 +68,7 @@ class Hands:
                     tell(words)
                 look()
                 with self._done:
-                    self._next_ms = float("inf") if following is None else following.at_s * 1000
+                    self._next_ms = math.inf if following is None else following.at_s * 1000
                     self._done.notify_all()
 
     def _slept(self, until_ms: float) -> bool:
