@@ -52,6 +52,15 @@ class Looking(Protocol):
         ...
 
 
+@runtime_checkable
+class Closing(Protocol):
+    """A far side that has something to say at the end."""
+
+    def close(self) -> None:
+        """Nothing more will be sent or looked at. Must not fail, nor block."""
+        ...
+
+
 class ThreadCarrier:
     """Carries parcels to one `Blocking` far side."""
 
@@ -95,6 +104,8 @@ class ThreadCarrier:
             answers = self._until_done(pump, lambda group=parcels: self._far.send(group))  # type: ignore[misc]  # a lambda's default is not inferred
             if answers is None or not self._until_settled(pump, answers):
                 break
+        if isinstance(self._far, Closing):
+            self._far.close()
         pump.be("stopped", "")
 
     def _taken(self) -> list[Parcel] | None:

@@ -9,9 +9,11 @@ Rules of the room:
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from capture.record import numbers
+from capture.record.breath_test import TestStatus
+from capture.record.parts import Status
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -58,11 +60,11 @@ DELIVERY = (
 )
 
 
-def _revised() -> tuple[Column, ...]:
+def _revised(statuses: tuple[str, ...]) -> tuple[Column, ...]:
     return (
         Column("id", "string", "UUID of the record, the same in every revision.", _at("id"), required=True),
         Column("revision", "integer", "A higher one replaces the lower.", _at("revision"), required=True),
-        Column("status", "string", "preliminary, final, corrected, entered-in-error.", _at("status"), required=True),
+        Column("status", "string", ", ".join(statuses) + ".", _at("status"), required=True),
         Column("purpose", "string", "production, or training: never for a chart.", _at("purpose"), required=True),
         Column("change", "string", "Why there is this revision, as a word.", _at("change", "code")),
         Column("change_reason", "string", "The reason in words.", _at("change", "reason")),
@@ -128,7 +130,7 @@ _SOURCE = (
 )
 
 READING = (
-    *_revised(),
+    *_revised(get_args(Status)),
     Column("received_at", "time", "When the first byte was read here.", _at("received_at"), required=True),
     Column("measured_at", "time", "When it was analysed.", _at("measured_at", "at")),
     Column("measured_from", "string", "Who says so.", _at("measured_at", "from")),
@@ -141,7 +143,7 @@ READING = (
     Column("breath_test", "string", "UUID of the breath test it belongs to.", _at("breath_test", "id")),
     Column("breath_test_label", "string", "Its label at the bench.", _at("breath_test", "label")),
     Column("subject", "string", "The person; a pseudonym unless the site decided otherwise.", _subject),
-    Column("substrate", "string", "What was drunk.", _at("breath_test", "substrate")),
+    Column("substrate", "string", "What is to be drunk in that test; null: nothing.", _at("breath_test", "substrate")),
     Column("role", "string", "baseline, timed, extra.", _at("breath_test", "role")),
     Column("nominal_min", "decimal", "The planned minute.", _at("breath_test", "nominal_min"), unit="min"),
     Column("since_substrate_min", "decimal", "The real one.", _at("breath_test", "since_substrate_min"), unit="min"),
@@ -160,7 +162,7 @@ READING = (
 )
 
 EVENT = (
-    *_revised(),
+    *_revised(get_args(Status)),
     Column(
         "received_at",
         "time",
@@ -179,7 +181,7 @@ EVENT = (
 )
 
 TEST = (
-    *_revised(),
+    *_revised(get_args(TestStatus)),
     Column("opened_at", "time", "When it was opened.", _at("opened_at"), required=True),
     Column("opened_by", "string", "Who opened it.", _at("opened_by")),
     Column("revised_at", "time", "When the act was done that this revision is of.", _at("revised_at"), required=True),

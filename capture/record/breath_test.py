@@ -92,7 +92,8 @@ class Attempt(Part):
     sample_quality: SampleQuality = told("The reading's own `sample_quality`.")
     collected_at: Instant = told("When the breath left the body.")
     since_substrate_min: Exact | None = told(
-        "The real minutes after the substrate; null for a baseline, and while the dose is not known.", unit="min"
+        "The real minutes after the substrate, negative before it; null for a baseline, and while minute 0 is not known.",
+        unit="min",
     )
 
 
@@ -112,7 +113,10 @@ class TimePoint(Part):
 
     label: str = told("What people call it at the bench, e.g. `K7-60`.")
     role: Role = told("A breath before the substrate, a planned one after, or another.")
-    nominal_min: Exact | None = told("The planned minute after the substrate; null for a baseline.", unit="min")
+    nominal_min: Exact | None = told(
+        "The planned minute after the substrate; null where none is planned: a baseline, or an extra one.",
+        unit="min",
+    )
     tolerance_min: Exact | None = told("How far from it is still on time, as the protocol says.", unit="min")
     due_at: Instant | None = told("When it is due; null: not known yet.")
     containers: tuple[Container, ...] = told("Samples taken for it into containers.")
@@ -124,7 +128,9 @@ class Symptom(Part):
     """Something the person felt, or that was seen."""
 
     at: Instant = told("When.")
-    since_substrate_min: Exact | None = told("Minutes after the substrate, as counted when it was noted.", unit="min")
+    since_substrate_min: Exact | None = told(
+        "Minutes after the substrate, as counted when it was noted; they stay.", unit="min"
+    )
     name: str = told("What, in the site's word.")
     score: Exact | None = told("How strong, on `scale`.")
     scale: str | None = told("The scale, in words, e.g. `0 to 10`.")
@@ -168,7 +174,7 @@ class BreathTest(Part):
     dose: Dose | None = told("What was given; null: nothing yet.")
     minute_zero: MinuteZero | None = told("The moment from which minutes are counted; null: not known yet.")
     preparation: tuple[Answer, ...] = told("The answers about the preparation.")
-    points: tuple[TimePoint, ...] = told("The time points, baselines first, then by minute.")
+    points: tuple[TimePoint, ...] = told("The time points: baselines first, then by minute, then extra ones.")
     symptoms: tuple[Symptom, ...] = told("What the person felt, or what was seen, in order of time.")
     notes: tuple[Note, ...] = told("Remarks, in order of time.")
     outcome: Outcome | None = told("How it ended; null: it has not.")

@@ -169,7 +169,7 @@ class Limits(Part):
 
     oxygen_above: Limit | None = key(
         None,
-        "more oxygen than this: room air in the sample",
+        "more oxygen than this: a sign of room air in the sample",
         'oxygen_above = { value = 16.5, unit = "%", source = "…" }',
     )
     carbon_dioxide_below: Limit | None = key(

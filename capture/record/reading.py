@@ -91,20 +91,24 @@ class Bound(Part):
 
 
 class BreathTestPlace(Part):
-    """Which breath test, and which of its samples, this reading belongs to."""
+    """Which breath test this reading belongs to, and at what kind of sample; the test itself says at which one."""
 
     id: UUID = told("The breath test.")
-    label: str = told("Its label at the bench.")
+    label: str = told("The label of that test at the bench, e.g. `K7`; not of the sample.")
     subject: Named = told("The person; a pseudonym unless the site decided otherwise.")
-    order: Named | None = told("The order it was made for.")
+    order: Named | None = told("The order that test was for when the reading came to it.")
     protocol: str | None = told("The name and version of the protocol.")
-    substrate: str | None = told("What was drunk.")
+    substrate: str | None = told("What is to be drunk in that test; null: nothing.")
     role: Literal["baseline", "timed", "extra"] = told(
         "A breath before the substrate, a planned one after, or another."
     )
-    nominal_min: Exact | None = told("The planned minute after the substrate.", unit="min")
+    nominal_min: Exact | None = told(
+        "The planned minute after the substrate; null where none is planned: a baseline, or an extra one.",
+        unit="min",
+    )
     since_substrate_min: Exact | None = told(
-        "The real minutes after the substrate; null for a baseline, and while the dose is not known.", unit="min"
+        "The real minutes after the substrate, negative before it; null for a baseline, and while minute 0 is not known.",
+        unit="min",
     )
     attempt: Ordinal = told("Which attempt at this sample.")
     bound: Bound = told("The act that put it here.")

@@ -65,15 +65,15 @@ _FLAGS = (
         "oxygen-high",
         "sample",
         "fail",
-        "Breath (or unknown) with more oxygen than the protocol allows: too much room air is in it. The protocol may set "
-        "another severity.",
+        "Breath (or unknown) with more oxygen than the protocol allows: a sign of room air in it. The protocol may set another "
+        "severity.",
     ),
     FlagWord(
         "carbon-dioxide-low",
         "sample",
         "fail",
-        "Breath (or unknown) with less carbon dioxide than the protocol allows: too much room air is in it. The protocol "
-        "may set another severity.",
+        "Breath (or unknown) with less carbon dioxide than the protocol allows: a sign of room air in it. The protocol may "
+        "set another severity.",
     ),
     FlagWord("not-warm", "analyser", "doubt", "The analyser was last known to be warming up."),
     FlagWord("calibration-failed", "analyser", "fail", "The analyser's last known calibration failed."),

@@ -12,7 +12,7 @@ import json
 import re
 from datetime import datetime
 from decimal import Decimal
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from hypothesis import given, settings
@@ -20,7 +20,10 @@ from hypothesis import strategies as st
 
 from capture.encodings import columns, csv
 from capture.record import numbers, text
+from capture.record.breath_test import BreathTest
+from capture.record.event import AnalyserEvent
 from capture.record.examples import examples
+from capture.record.reading import BreathReading
 from drivers.contract import GASES
 
 RECORDS = {name: (name.partition("-")[0], text.write(record)) for name, record in examples().items()}
@@ -184,6 +187,18 @@ def test_nothing_of_a_test_is_without_a_column_but_what_its_json_alone_says() ->
     bare = {name for name in record if not any(each == name or each.startswith(f"{name}_") for each in names)}
 
     assert bare == {"format", "producer", "source", "reviewed", "cautions"} - {"reviewed"}
+
+
+@pytest.mark.parametrize("kind", ["reading", "event", "test"])
+def test_the_column_of_a_status_names_every_status_of_that_record(kind: str) -> None:
+    record = {
+        "reading": BreathReading.model_fields,
+        "event": AnalyserEvent.model_fields,
+        "test": BreathTest.model_fields,
+    }
+    meaning = next(column.meaning for column in csv.columns(kind) if column.name == "status")
+
+    assert meaning.rstrip(".").split(", ") == list(get_args(record[kind]["status"].annotation))
 
 
 def test_a_tests_row_has_the_lists_whole_and_names_the_readings_that_count() -> None:

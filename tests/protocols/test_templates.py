@@ -90,6 +90,15 @@ def test_each_value_of_a_template_has_a_source_in_words(name: str) -> None:
             assert len(words) >= 4, table
 
 
+@pytest.mark.parametrize("name", NAMES)
+def test_a_template_claims_no_more_for_its_values_than_their_sources_do(name: str) -> None:
+    """Much is common practice or from memory: the head of the file does not call it published."""
+    head = " ".join(each.lstrip("# ") for each in find(name).text.partition("name =")[0].splitlines())
+    assert "approved by nobody: each value says where it comes from." in head
+    assert "published" not in head
+    assert ("NAC17" in head) == ("Read for this: its abstract and Table 1." in head)
+
+
 def test_where_no_publication_was_read_the_source_says_so() -> None:
     for name in NAC17_GRAMS:
         source = _raw(name)["points"]["source"]["minutes"]

@@ -108,6 +108,35 @@ def test_a_reading_that_is_taken_back_leaves_the_series_before_the_test_says_so(
     ]
 
 
+def test_a_series_waits_for_the_confirmation_of_a_reading_that_it_has_as_preliminary(consumer: dict[str, Any]) -> None:
+    held = newest(consumer, [*READINGS, "test-final"])
+    test = of(held, "test-final")
+    for name in {point["counts"]["reading"] for point in test["points"] if point["counts"]} - held.keys():
+        held[name] = of(held, "reading-confirmed") | {"id": name}
+    late = held | {str(CASES["reading-confirmed"].id): numbers.loads(TEXTS["reading-bound-preliminary"])}
+
+    assert consumer["series"](late, test) is None, (
+        "a reviewed test counts nothing that nobody confirmed: it is on its way"
+    )
+    consumer["take"](late, TEXTS["reading-confirmed"])
+    assert consumer["series"](late, test) == consumer["series"](held, test)
+
+
+def test_what_was_filed_stays_under_review_without_what_was_taken_back_and_leaves_with_its_test(
+    consumer: dict[str, Any],
+) -> None:
+    held = newest(consumer, [*READINGS, "test-reopened"])
+    row = of(held, "reading-confirmed")
+
+    assert {name for name in TESTS if consumer["leaves"](numbers.loads(TEXTS[name]))} == {
+        "test-cancelled",
+        "test-moved-away",
+    }
+    assert not consumer["gone"](held, row)
+    consumer["take"](held, numbers.dumps(row | {"revision": row["revision"] + 1, "status": "entered-in-error"}))
+    assert consumer["gone"](held, row)
+
+
 def test_training_and_formats_it_does_not_know_are_not_filed(consumer: dict[str, Any]) -> None:
     held = newest(consumer, ["reading-breath"])
     assert held == {}

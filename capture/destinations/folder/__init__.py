@@ -75,6 +75,11 @@ class Folder:
         """Look after the folder between deliveries; returns when to look again, in seconds. Raises DestinationDown."""
         return self._with_cure(self._look)
 
+    def close(self) -> None:
+        """Nothing more will be sent or looked at."""
+        if self._receipts is not None:
+            self._receipts.close()
+
     def _send(self, parcels: Sequence[Parcel]) -> Sequence[Answer]:
         sure, self._sure = self._sure, False
         self._same_folder()

@@ -51,6 +51,11 @@ class Receipts:
         self._unasked = Seldom("receipt for nothing that was sent", books.destination)
         self._refused = Seldom("refused", books.destination)
 
+    def close(self) -> None:
+        """Say what warnings were held back: the service stops."""
+        for warning in (self._misnamed, self._unasked, self._refused):
+            warning.end()
+
     def look(self) -> int:
         """Take what lies there and has not changed since the last look; returns how many. Raises OSError."""
         for folder in (self.path, self.done, self.unknown):

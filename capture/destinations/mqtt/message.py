@@ -2,7 +2,8 @@
 
 The properties are CloudEvents 1.0 in binary mode (CloudEvents MQTT Protocol Binding 1.0.2 §3.1): one user property for
 each attribute, and the content type for `datacontenttype`. There is no `subject`: a patient is not named outside the
-record. `time` is when a reading or event was received, and when the act was done that a test's revision is of. Extensions: `delivery` (dense for each topic), `epoch` (delivery numbers begin anew when it changes), `purpose`.
+record. `time` is when a reading or event was received, and when the act was done that a test's revision is of.
+Extensions: `delivery` (dense for each topic), `epoch` (delivery numbers begin anew when it changes), `purpose`.
 MQTT 3.1.1 has no properties: only topic and payload are sent then.
 """
 

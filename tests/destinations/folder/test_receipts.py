@@ -11,6 +11,8 @@ from structlog.testing import CapturingLogger
 from capture.destinations import seldom
 from capture.destinations.folder import LOOK_EVERY_S, LOOK_SOON_S, Wishes
 from capture.destinations.folder import receipts as room
+from capture.destinations.pump import Pump
+from capture.destinations.thread import ThreadCarrier
 from capture.errors import DestinationDown
 
 if TYPE_CHECKING:
@@ -179,6 +181,24 @@ def test_a_far_side_that_writes_a_hundred_wrong_names_fills_no_log(
 
     assert len(list((receipt.parent / "unknown").iterdir())) == 100
     assert len(log.calls) == 1
+
+
+def test_what_was_held_back_is_said_when_the_service_stops(
+    bench: Bench, sent: tuple[Folder, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log = CapturingLogger()
+    monkeypatch.setattr(seldom, "log", log)
+    folder, receipt = sent
+    for n in range(100):
+        receipt.with_name(f"{n}.part").touch()
+    folder.look()
+    folder.look()
+    carrier = ThreadCarrier(folder)
+    carrier.start(Pump(bench.store, carrier))
+
+    assert carrier.stop(30)
+
+    assert [call.kwargs.get("count") for call in log.calls] == [None, 99]
 
 
 def test_a_name_that_is_no_text_is_put_aside_too(sent: tuple[Folder, Path]) -> None:
