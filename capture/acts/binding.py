@@ -96,10 +96,10 @@ def found(tx: Tx, typed: str) -> BreathReading:
     digits = typed.strip().replace("-", "").lower()
     if not 0 < len(digits) <= ID_DIGITS or not set(digits) <= HEX:
         raise UsageError(f"{typed.strip()[:40]!r} is no reading's id: give its first digits, see tidewire readings")
-    rows = [row for row in records.by_id(tx, digits) if row.kind == "reading"]
+    rows = records.by_id(tx, digits, most=2, kind="reading")
     if not rows:
         raise NotFound(f"no reading's id begins with {typed.strip()!r}: see tidewire readings --unbound")
-    if len({row.id for row in rows}) > 1:
+    if len(rows) > 1:
         raise UsageError(f"{typed.strip()!r} fits several readings: give more digits of the id")
     read = text.read(rows[0].text)
     if not isinstance(read, BreathReading):

@@ -21,7 +21,6 @@ from capture.record.reading import BreathReading
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-    from uuid import UUID
 
     from capture.acts.who import Answer, By
     from capture.journal.store import Tx
@@ -109,16 +108,12 @@ def _reading(tx: Tx, start: str, head: StreamHead) -> BreathReading:
     digits = start.replace("-", "").lower()
     if not digits or len(digits) > 32 or not set(digits) <= set("0123456789abcdef"):
         raise UsageError(f"{start[:40]!r} is no id of a reading; write its first digits, see: tidewire readings")
-    newest: dict[UUID, records.Row] = {}
-    for row in records.by_id(tx, digits):
-        if row.kind == "reading":
-            newest.setdefault(row.id, row)
-    if not newest:
+    rows = records.by_id(tx, digits, kind="reading")
+    if not rows:
         raise NotFound(f"no reading {start} in this journal; see: tidewire readings")
-    if len(newest) > 1:
-        raise UsageError(f"{start} is the beginning of {len(newest)} readings; write more digits")
-    (row,) = newest.values()
-    found = texts.read(row.text)
+    if len(rows) > 1:
+        raise UsageError(f"{start} is the beginning of {len(rows)} readings; write more digits")
+    found = texts.read(rows[0].text)
     if not isinstance(found, BreathReading):
         raise NotFound(f"no reading {start} in this journal; see: tidewire readings")
     wrong = _not_its(found, head)

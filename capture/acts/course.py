@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import timedelta
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
 
 from capture.assembly import course, labels
@@ -62,10 +63,16 @@ def newest(tx: Tx, test: UUID) -> BreathTest:
 
 def read(found: Standing) -> BreathTest:
     """The test in its stored text."""
-    record = text.read(found.text)
+    record = _read(found.text)
     if not isinstance(record, BreathTest):
         raise JournalError(f"record {found.seq} of the journal is no breath test: verify the journal")
     return record
+
+
+@lru_cache(maxsize=64)
+def _read(line: str) -> Record:
+    """The record in a stored text. A day's tests are read again and again, and each is a long text."""
+    return text.read(line)
 
 
 def by_label(tx: Tx, typed: str) -> BreathTest:

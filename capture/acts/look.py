@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from capture.journal.store import Tx
 
 PAGE = 500
+LOOKED_INTO = 100  # where each record is taken apart
 ID_DIGITS = 32
 LEAST_DIGITS = 8
 HEX = frozenset("0123456789abcdef")
@@ -49,7 +50,7 @@ def readings(
     if skip_to_last is not None:
         start, found, rest = records.before_last(tx, skip_to_last, kind, since_ms, before)
         return {"records": [], "next": start, "found": found, "before": rest}
-    rows, follows = records.after(tx, after, PAGE, kind=kind, since_ms=since_ms)
+    rows, follows = records.after(tx, after, LOOKED_INTO if unbound else PAGE, kind=kind, since_ms=since_ms)
     if unbound:
         rows = [row for row in rows if account(row.text) == "unbound" and not records.superseded(tx, row)]
     return {"records": [{"seq": row.seq, "text": row.text} for row in rows], "next": follows}
@@ -109,7 +110,7 @@ def explain(tx: Tx, name: str) -> dict[str, Any]:
     rows = records.by_id(tx, name)
     if not rows:
         raise NotFound(f"no record's id begins with '{name}'; list them: tidewire readings")
-    if len({row.id for row in rows}) > 1:
+    if len(rows) > 1:
         raise UsageError(f"'{name}' fits several records: give more digits of the id")
     row = rows[0]
     story: dict[str, Any] = {

@@ -15,15 +15,14 @@ from capture.assembly import course as courses
 from capture.errors import NotFound, UsageError
 from capture.journal import records, tests
 from capture.journal.records import Act
-from capture.record import text as texts
 from capture.record import times
-from capture.record.breath_test import BreathTest
 
 if TYPE_CHECKING:
     from uuid import UUID
 
     from capture.acts.who import Answer, By
     from capture.journal.store import Tx
+    from capture.record.breath_test import BreathTest
     from capture.record.moment import Bench, Heard
 
 FORMS = "reading/ID, test/ID, container/ID/LABEL or calibration/ANALYSER/DAY, as tidewire reconcile lists it"
@@ -93,9 +92,8 @@ def tests_of(tx: Tx, *, from_ms: int, until_ms: int) -> dict[str, Any]:
     of_day = tests.opened_between(tx, from_ms, until_ms)
     found: dict[UUID, BreathTest] = {}
     for one in (*is_open, *of_day):
-        read = texts.read(one.text)
-        if isinstance(read, BreathTest) and read.status != "entered-in-error":
-            found[read.id] = read
+        if one.status != "entered-in-error" and one.id not in found:
+            found[one.id] = course.read(one)
     return {
         "used": bool(found),
         "open": [_named(test) for test in found.values() if courses.is_open(test)],
@@ -122,12 +120,12 @@ def _of_kind(tx: Tx, given: str, kind: str, item: str) -> UUID:
     digits = given.replace("-", "").lower()
     if not LEAST_DIGITS <= len(digits) <= 32 or not set(digits) <= HEX:
         raise UsageError(f"{item[:60]!r} is no item of the books: write {FORMS}")
-    ids = {row.id for row in records.by_id(tx, digits) if row.kind == kind}
-    if not ids:
+    rows = records.by_id(tx, digits, most=2, kind=kind)
+    if not rows:
         raise NotFound(f"no {kind}'s id begins with {given}: list what is to be settled with tidewire reconcile")
-    if len(ids) > 1:
+    if len(rows) > 1:
         raise UsageError(f"{given} fits several: give more digits of the id")
-    return ids.pop()
+    return rows[0].id
 
 
 def _container(tx: Tx, test: UUID, label: str) -> str:

@@ -19,18 +19,21 @@ if TYPE_CHECKING:
     from capture.record.breath_test import BreathTest
     from capture.record.reading import Named
 
-PAGE = 200
+PAGE = 50
 
 
 def list_tests(tx: Tx, *, closed: bool = False) -> dict[str, Any]:
-    """The open tests, the one opened first first; `closed`: the latest of all, the last one first.
+    """The open tests (where they are many the ones opened last), the one opened first first; `closed`: the latest of all,
+    the last one first.
 
     `tests`, each: `id`, `label`, `status`, `purpose`, `subject`, `order`, `protocol`, `title`, `substrate`, `opened_at`,
     `opened_by`, `minute_zero`, `samples` and `measured` (numbers), `waiting` (labels of containers), `due` (as in
     `show_test`). `more`: there are more than these.
     """
-    found = rows.latest(tx, PAGE + 1) if closed else rows.open_ones(tx)
-    return {"tests": [_line(shared.read(each)) for each in found[:PAGE]], "more": len(found) > PAGE}
+    found = rows.latest(tx, PAGE + 1) if closed else rows.open_ones(tx, PAGE + 1)
+    more = len(found) > PAGE
+    shown = found[:PAGE] if closed else found[-PAGE:]
+    return {"tests": [_line(shared.read(each)) for each in shown], "more": more}
 
 
 def _line(test: BreathTest) -> dict[str, Any]:

@@ -10,12 +10,14 @@ Rules:
 from __future__ import annotations
 
 import re
+from itertools import combinations
+from operator import itemgetter
 from typing import TYPE_CHECKING, Final
 
 from capture.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator
+    from collections.abc import Callable, Collection, Iterator
     from collections.abc import Set as AbstractSet
 
 LETTERS: Final = (
@@ -59,25 +61,59 @@ def choose(open_ones: Collection[str], taken: AbstractSet[str]) -> str:
     `taken`: labels that are not to be used (again, so soon). Raises UsageError where all are.
     """
     best: tuple[int, str] | None = None
+    others = _Others(open_ones)
     for digits in (1, 2, 3):
         for nth, label in enumerate(_labels(digits)):
             if best is not None and (best[0] > digits or (nth >= _LOOKED_AT and best[0] >= _DISTANCE)):
                 break
             if label in taken or label in open_ones:
                 continue
-            least = 0 if best is None else best[0]
-            apart = digits + 1
-            for other in open_ones:
-                apart = min(apart, differing(label, other))
-                if apart <= least:
-                    break
-            if apart > least:
+            apart = others.differing(label, 0 if best is None else best[0])
+            if apart is not None:
                 best = apart, label
         if best is not None and best[0] >= _DISTANCE:
             return best[1]
     if best is None:
         raise UsageError("every label of a letter and up to three digits is in use: give one with --label")
     return best[1]
+
+
+class _Others:
+    """The open labels, asked by what they have in common with another one: so that nobody compares each with each.
+
+    Two labels differ in as many characters as the longer one has, less those that are equal. So no label differs from
+    another in `least` or fewer if none of that length shares so many places with it.
+    """
+
+    def __init__(self, labels: Collection[str]) -> None:
+        self._labels: dict[int, list[str]] = {}
+        for label in labels:
+            self._labels.setdefault(len(label), []).append(label)
+        self._checks: dict[tuple[int, int], list[tuple[Callable[[str], object], set[object]]]] = {}
+
+    def differing(self, label: str, least: int) -> int | None:
+        """In how many characters a label differs from the nearest of them, all if there are none; None: in `least` or less."""
+        for differ in range(least, len(label)):
+            if any(places(label) in part for places, part in self._in(len(label), differ)):
+                return differ if differ > least else None
+        return len(label)
+
+    def _in(self, length: int, differ: int) -> list[tuple[Callable[[str], object], set[object]]]:
+        """What a label of that length shares with one from which it differs in so many characters, or in fewer."""
+        key = length, differ
+        if key not in self._checks:
+            self._checks[key] = [
+                (places, {places(label) for label in labels})
+                for long, labels in self._labels.items()
+                for where in combinations(range(min(long, length)), max(long, length) - differ)
+                for places in (_at(where),)
+            ]
+        return self._checks[key]
+
+
+def _at(where: tuple[int, ...]) -> Callable[[str], object]:
+    """The characters of a label at these places."""
+    return itemgetter(*where)
 
 
 def _labels(digits: int) -> Iterator[str]:

@@ -247,12 +247,19 @@ def superseded(tx: Tx, row: Row) -> bool:
     return tx.one("SELECT 1 FROM records WHERE id = ? AND revision > ?", row.id.bytes, row.revision) is not None
 
 
-def by_id(tx: Tx, start: str, most: int = 10) -> list[Row]:
-    """Records whose id begins with the hex digits `start` (dashes allowed), newest revision of each id first."""
+def by_id(tx: Tx, start: str, most: int = 10, *, kind: str | None = None) -> list[Row]:
+    """Records (of one kind) whose id begins with the hex digits `start` (dashes allowed): of each the newest revision."""
     digits = start.replace("-", "").lower()
     low = bytes.fromhex(digits.ljust(32, "0"))
     high = bytes.fromhex(digits.ljust(32, "f"))
-    rows = tx.all(f"{_SELECT} WHERE id BETWEEN ? AND ? ORDER BY id, revision DESC LIMIT ?", low, high, most)
+    rows = tx.all(
+        "SELECT seq, kind, id, max(revision), analyser, stream, item, time_ms, text FROM records "
+        "WHERE id BETWEEN ? AND ? AND kind = ifnull(?, kind) GROUP BY id ORDER BY id LIMIT ?",
+        low,
+        high,
+        kind,
+        most,
+    )
     return [_row(row) for row in rows]
 
 

@@ -14,11 +14,24 @@ SUBJECTS = st.text("PQ-0123456789", min_size=2, max_size=8)
 
 def test_open_tests_get_labels_that_differ_in_two_characters_at_least() -> None:
     chosen: list[str] = []
-    for _ in range(60):
+    for _ in range(120):
         chosen.append(labels.choose(chosen, set()))
 
     apart = [labels.differing(a, b) for nth, a in enumerate(chosen) for b in chosen[nth + 1 :]]
     assert min(apart) >= 2
+
+
+@given(st.lists(st.from_regex("[A-D][0-9]{1,3}", fullmatch=True), max_size=12, unique=True))
+@settings(max_examples=60, deadline=None)
+def test_the_shortest_label_is_chosen_that_differs_in_two_characters_from_every_open_one(others: list[str]) -> None:
+    chosen = labels.choose(others, set())
+
+    def apart(label: str) -> int:
+        return min((labels.differing(label, other) for other in others), default=len(label))
+
+    assert apart(chosen) >= 2
+    short = any(apart(f"{letter}{number}") >= 2 for letter in labels.LETTERS for number in range(1, 10))
+    assert len(chosen) == (2 if short else 3)
 
 
 def test_a_label_is_as_short_as_it_can_be() -> None:

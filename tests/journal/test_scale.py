@@ -13,8 +13,10 @@ from uuid import UUID
 import apsw
 import pytest
 
-from capture.acts import hear, keep, look
-from capture.journal import carried, deliveries, records, resends, streams
+from capture.acts import ending, hear, keep, look, settling
+from capture.acts import tests as courses
+from capture.journal import carried, deliveries, records, resends, reservations, streams
+from capture.journal import tests as rows
 from capture.journal.deliveries import Answer
 from capture.journal.store import Store
 from tests import kit
@@ -58,6 +60,42 @@ def _channel(kind: str, _analyser: str | None) -> str | None:
     return CHANNELS.get(kind)
 
 
+TEST = UUID(int=77)
+
+
+def _tests(tx: Tx) -> None:
+    """So many tests that are closed, each with an act and its reservation, and one with some more records."""
+    tx.do(
+        "INSERT INTO acts (kind, who, analyser, test, happened_ms, recorded_ms, body) SELECT 'reserved', 'mk', 'h2-a', "
+        "randomblob(16), i, i, '{}' FROM n"
+    )
+    tx.do(
+        "INSERT INTO records (kind, id, revision, act, time_ms, text) SELECT 'test', a.test, 1, a.seq, a.seq, "
+        """'{"label":"C' || a.seq || '","status":"final","points":[]}' FROM acts a WHERE a.kind = 'reserved'"""
+    )
+    tx.do("UPDATE records SET id = ? WHERE seq = (SELECT max(seq) FROM records)", TEST.bytes)
+    tx.do("INSERT INTO acts (kind, who, happened_ms, recorded_ms) VALUES ('started', 'service', 1, 1)")
+    heard = tx.do(
+        "INSERT INTO acts (kind, who, test, stream, item, happened_ms, recorded_ms) "
+        "VALUES ('heard', 'analyser', ?, 1, 5, 1, 1)",
+        TEST.bytes,
+    )
+    said = tx.do(
+        "INSERT INTO acts (kind, who, test, happened_ms, recorded_ms) VALUES ('assigned', 'mk', ?, 1, 1)", TEST.bytes
+    )
+    tx.do(
+        "INSERT INTO records (kind, id, revision, act, stream, item, time_ms, text) "
+        "VALUES ('reading', ?, 1, ?, 1, 5, 1, '{}')",
+        UUID(int=78).bytes,
+        heard,
+    )
+    tx.do(
+        "INSERT INTO records (kind, id, revision, act, time_ms, text) VALUES ('reading', ?, 1, ?, 1, '{}')",
+        UUID(int=79).bytes,
+        said,
+    )
+
+
 def _fill(tx: Tx, count: int) -> None:
     """So many readings, all with their answer at one destination, every tenth refused there; all still to come at another."""
     keep.begin(tx, "north-clinic", "bench-1", "Europe/Zurich", kit.heard(), kit.JOURNAL)
@@ -65,6 +103,7 @@ def _fill(tx: Tx, count: int) -> None:
         keep.join(tx, name, "folder", "json", from_start=True, now=kit.heard())
     tx.do("CREATE TEMP TABLE n (i INTEGER PRIMARY KEY)")
     tx.many("INSERT INTO n VALUES (?)", [(i,) for i in range(1, count + 1)])
+    _tests(tx)
     (seq,) = tx.one("SELECT max(seq) FROM acts")
     tx.do(
         "INSERT INTO acts (seq, kind, who, analyser, happened_ms, recorded_ms) "
@@ -94,6 +133,9 @@ def _receive(tx: Tx, count: int) -> None:
     tx.do(
         "INSERT INTO items (stream, n, kind, first, last, heard_ms) SELECT ?, i, 'result', i, i + 1, i FROM n",
         no,
+    )
+    tx.do(
+        "UPDATE items SET record = (SELECT seq FROM records WHERE stream = 1 AND item = 5) WHERE stream = 1 AND n = 5"
     )
 
 
@@ -150,6 +192,16 @@ ASKED_OF_CODE: dict[str, Callable[[Tx], Any]] = {
     "the latest readings": partial(look.readings, skip_to_last=20),
     "an analyser's state": lambda tx: records.state_of(tx, "h2-a"),
     "what happened last": lambda tx: look.refused(tx, 20),
+    "the readings of a test": lambda tx: rows.readings_ever(tx, TEST),
+    "the history of a test": lambda tx: rows.history(tx, TEST),
+    "the open tests": courses.list_tests,
+    "a test by its label": lambda tx: rows.by_label(tx, "C5"),
+    "the containers of a label": lambda tx: rows.containers(tx, "C5-60"),
+    "the labels of a month": lambda tx: rows.labels_since(tx, 10**15),
+    "a day's tests": lambda tx: settling.tests_of(tx, from_ms=10**15, until_ms=10**15 + 1),
+    "what a stop left reserved": lambda tx: reservations.left_open(tx, reservations.last_start(tx)),
+    "a start": lambda tx: ending.restarted(tx, kit.BENCH, kit.heard()),
+    "records by their first digits": lambda tx: records.by_id(tx, "0", most=2, kind="reading"),
     "streams without an end": lambda tx: streams.open_streams(tx, "h2-a"),
     "why a stream ended": lambda tx: streams.ended(tx, 1),
     "the last rest": lambda tx: streams.last_rest(tx, 1),
@@ -204,6 +256,13 @@ def test_ten_times_the_rows_take_no_more_steps(journals: tuple[Path, Path], ques
 
     assert few > 0
     assert many < few * 1.5 + 50
+
+
+def test_all_that_acts_of_a_test_made_is_found_of_items_and_of_people(journals: tuple[Path, Path]) -> None:
+    with Store.open(journals[0]) as store:
+        assert store.call(lambda tx: rows.readings_ever(tx, TEST), write=False) == [UUID(int=78), UUID(int=79)]
+        made = [each["records"] for each in store.call(lambda tx: rows.history(tx, TEST), write=False)]
+        assert [[one["id"] for one in each] for each in made] == [[str(UUID(int=78))], [str(UUID(int=79))]]
 
 
 def test_of_the_many_streams_only_the_one_that_goes_on_is_open(journals: tuple[Path, Path]) -> None:

@@ -88,6 +88,8 @@ CREATE TABLE records (
 ) STRICT;
 CREATE INDEX records_time ON records (time_ms);
 CREATE INDEX records_twin ON records (twin) WHERE twin IS NOT NULL;
+-- What an act made of no bytes: people's doing, tests. What it made of an item is found through the item.
+CREATE INDEX records_act ON records (act) WHERE stream IS NULL;
 
 -- The newest revision of every breath test, so that the open ones are found among millions of records. It follows from
 -- records, and nothing but its trigger writes it.
