@@ -118,11 +118,13 @@ class Substrate(Part):
 
 
 class Baseline(Part):
-    """Breaths before the substrate. `rule`: which of several is the baseline."""
+    """Breaths before the substrate. `rule`: which of several is the baseline for whoever compares; nothing here does."""
 
     samples: Annotated[int, Field(ge=0, le=9)] = key(1, "how many breaths before the substrate, 0 to 9", "samples = 1")
     rule: Literal["first", "last", "lowest", "mean"] = key(
-        "last", "which of several is the baseline: `first`, `last`, `lowest`, `mean`", 'rule = "last"'
+        "last",
+        "which of several is the baseline, for whoever compares (this program does not): `first`, `last`, `lowest`, `mean`",
+        'rule = "last"',
     )
     source: Words = source("this")
 

@@ -201,6 +201,15 @@ def test_the_column_of_a_status_names_every_status_of_that_record(kind: str) -> 
     assert meaning.rstrip(".").split(", ") == list(get_args(record[kind]["status"].annotation))
 
 
+def test_no_comparator_is_not_said_to_be_an_equals_sign() -> None:
+    """As in FORMAT.md: above the range, an analyser may give no end of it, and nothing compares with nothing."""
+    row = cells("reading", RECORDS["reading-above-range"][1])
+    meaning = next(column.meaning for column in csv.columns("reading") if column.name == "hydrogen_comparator")
+
+    assert (row["hydrogen_state"], row["hydrogen"], row["hydrogen_comparator"]) == ("above", "", "")
+    assert meaning.endswith("null: equal or unknown.")
+
+
 def test_a_tests_row_has_the_lists_whole_and_names_the_readings_that_count() -> None:
     record = numbers.loads(RECORDS["test-final"][1])
     row = cells("test", RECORDS["test-final"][1])

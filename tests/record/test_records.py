@@ -137,3 +137,10 @@ def test_a_time_given_with_an_offset_is_kept_in_utc() -> None:
     made = gone.received_at
     assert made.tzinfo is UTC
     assert made < datetime.max.replace(tzinfo=UTC)
+
+
+@pytest.mark.parametrize("code", ["oxygen-high", "carbon-dioxide-low"])
+def test_what_a_limit_finds_is_a_sign_of_room_air_and_no_proof(code: str) -> None:
+    """A patient on supplemental oxygen breathes out more of it, one who breathes fast less carbon dioxide (physiology, from memory)."""
+    assert "a sign of room air" in FLAGS[code].when
+    assert "is in it" not in FLAGS[code].when
