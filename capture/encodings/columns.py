@@ -75,7 +75,9 @@ def _quantity(name: str, *path: str) -> tuple[Column, ...]:
     return (
         Column(name, "decimal", f"{name}: the analyser's own digits; null: see the state.", _at(*path, "value")),
         Column(f"{name}_unit", "string", f"{name}: the unit as the analyser writes it.", _at(*path, "unit")),
-        Column(f"{name}_comparator", "string", f"{name}: <, <=, >= or >; null: equal or unknown.", _at(*path, "comparator")),
+        Column(
+            f"{name}_comparator", "string", f"{name}: <, <=, >= or >; null: equal or unknown.", _at(*path, "comparator")
+        ),
         Column(f"{name}_state", "string", f"{name}: ok, or why there is no plain value.", _at(*path, "state")),
     )
 
