@@ -167,32 +167,32 @@ def test_a_file_under_no_records_name_is_put_aside_and_said_in_the_log(
     assert [(call.method_name, call.kwargs["receipt"]) for call in log.calls] == [("warning", odd.name)]
 
 
-def test_a_far_side_that_writes_a_hundred_wrong_names_fills_no_log(
-    sent: tuple[Folder, Path], monkeypatch: pytest.MonkeyPatch
-) -> None:
+@pytest.fixture
+def flooded(sent: tuple[Folder, Path], monkeypatch: pytest.MonkeyPatch) -> tuple[Folder, Path, CapturingLogger]:
+    """A folder after the far side wrote a hundred wrong names, where those went, and what was said of them."""
     log = CapturingLogger()
     monkeypatch.setattr(seldom, "log", log)
     folder, receipt = sent
     for n in range(100):
         receipt.with_name(f"{n}.part").touch()
-
     folder.look()
     folder.look()
+    return folder, receipt.parent / "unknown", log
 
-    assert len(list((receipt.parent / "unknown").iterdir())) == 100
+
+def test_a_far_side_that_writes_a_hundred_wrong_names_fills_no_log(
+    flooded: tuple[Folder, Path, CapturingLogger],
+) -> None:
+    _, unknown, log = flooded
+
+    assert len(list(unknown.iterdir())) == 100
     assert len(log.calls) == 1
 
 
 def test_what_was_held_back_is_said_when_the_service_stops(
-    bench: Bench, sent: tuple[Folder, Path], monkeypatch: pytest.MonkeyPatch
+    bench: Bench, flooded: tuple[Folder, Path, CapturingLogger]
 ) -> None:
-    log = CapturingLogger()
-    monkeypatch.setattr(seldom, "log", log)
-    folder, receipt = sent
-    for n in range(100):
-        receipt.with_name(f"{n}.part").touch()
-    folder.look()
-    folder.look()
+    folder, _, log = flooded
     carrier = ThreadCarrier(folder)
     carrier.start(Pump(bench.store, carrier))
 
