@@ -149,11 +149,13 @@ class BreathReading(Part):
     gases: dict[str, Quantity] = told("Every gas the analyser reported, by name; one it never measures is absent.")
     other: dict[str, str | Quantity] = told("Everything else the driver named.")
     dead_space: DeadSpace | None = told("Values corrected for room air, if the site configured it.")
-    flags: tuple[Flag, ...] = told("Named observations, fixed when the record was made.")
+    flags: tuple[Flag, ...] = told(
+        "Named observations, made when the result came; those of a protocol's limits, when it was bound."
+    )
     sample_quality: SampleQuality = told(
         "The worst flag about sample or analyser, in words; `not-judged` while no oxygen or carbon dioxide limit applies."
     )
-    analyser_state: AnalyserCondition = told("What was known of the analyser at that moment.")
+    analyser_state: AnalyserCondition = told("What was known of the analyser when the result came.")
     breath_test: BreathTestPlace | None = told("The patient's test it belongs to; null: bound to nobody.")
     integrity: Integrity = told("How the frame proved that it arrived undamaged; `none`: it could not.")
     source: Source = told("Where this record can be walked back to.")
