@@ -117,7 +117,8 @@ class CuttableDisk(apsw.VFS):
     """A disk behind SQLite's VFS that keeps writes in memory until they are synced, and can lose power.
 
     At a cut every write that was not synced is, by chance, kept, lost, or torn in the middle (a sector of 512 bytes);
-    a write that was synced is always kept. That is what a disk that honours fsync promises, and no more.
+    a write that was synced is always kept. That is what a disk that honours fsync promises, and no more. While it is
+    `full` it takes no write.
     """
 
     def __init__(self, name: str, seed: int) -> None:
@@ -125,6 +126,7 @@ class CuttableDisk(apsw.VFS):
         self.off = False
         self.writes = 0
         self.cut_at: int | None = None
+        self.full = False  # no write is taken until there is room again
         self.files: list[_File] = []
         self.lock = threading.RLock()
         super().__init__(name, "")
@@ -151,6 +153,8 @@ class _File(apsw.VFSFile):
     def xWrite(self, data: bytes, offset: int) -> None:  # noqa: N802 - SQLite's name
         with self.disk.lock:
             self._powered()
+            if self.disk.full:
+                raise apsw.FullError("no space left")
             self.disk.writes += 1
             if self.disk.cut_at is not None and self.disk.writes >= self.disk.cut_at:
                 self.unsynced.append((offset, data))

@@ -159,11 +159,10 @@ def _unheard(tx: Tx, bench: Bench, head: StreamHead, seen: Literal["opened", "lo
 
 
 def _follows(tx: Tx, no: int, batch: Batch) -> None:
-    row = tx.one("SELECT first + size, ended FROM chunks WHERE stream = ? ORDER BY no DESC LIMIT 1", no)
-    end, ended = row or (0, None)
-    if ended is not None or batch.first != end:
+    last = streams.reached(tx, no)
+    if last.ended is not None or batch.first != last.end:
         raise JournalError(
-            f"stream {batch.stream}: a batch from byte {batch.first} does not follow byte {end} (ended: {ended})"
+            f"stream {batch.stream}: a batch from byte {batch.first} does not follow byte {last.end} (ended: {last.ended})"
         )
 
 

@@ -8,6 +8,7 @@ Rules of the room:
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
 from zlib import crc32
@@ -76,8 +77,12 @@ class Act:
 def act(tx: Tx, done: Act) -> int:
     """Add an act, with the time of recording. Returns its sequence number."""
     stream, item = done.cause or (None, None)
+    state = None
     if done.state is not None:
-        tx.seen.pop(("state", done.analyser), None)
+        state = numbers.dumps(asdict(replace(done.state, under_way=())))  # those live in memory
+        key, known = ("state", done.analyser), states.read(state)
+        tx.seen[key] = known
+        tx.then(lambda: tx.memo.update({key: known}))
     return tx.do(
         "INSERT INTO acts (kind, who, asker, analyser, test, stream, item, happened_ms, recorded_ms, why, state, body) "
         "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -91,7 +96,7 @@ def act(tx: Tx, done: Act) -> int:
         streams.milliseconds(done.happened),
         now_ms(),
         done.why,
-        done.state and numbers.dumps(asdict(replace(done.state, under_way=()))),  # those live in memory
+        state,
         done.body and numbers.dumps(done.body),
     )
 
@@ -110,11 +115,14 @@ def next_seq(tx: Tx) -> int:
 
 
 def state_of(tx: Tx, analyser: str) -> AnalyserState:
-    """The analyser's state as the last act that changed it left it; all unknown if none did."""
+    """The analyser's state as the last act that changed it left it; all unknown if none did.
+
+    Asked of the journal once: from then on it is remembered what each act changes, once that is committed.
+    """
     key = ("state", analyser)
-    if key not in tx.seen:
-        tx.seen[key] = states.newest(tx, analyser)
-    state: AnalyserState = tx.seen[key]
+    state: AnalyserState | None = tx.seen.get(key) or tx.memo.get(key)
+    if state is None:
+        state = tx.memo[key] = states.newest(tx, analyser)
     return state
 
 
@@ -178,6 +186,7 @@ def _twin(record: Record) -> int | None:
     return called(record.analyser.id, number, clock.text if clock is not None and names else None)
 
 
+@lru_cache(maxsize=16)  # asked twice of each result: for those before it, and for its own record
 def called(analyser: str, number: str | None, clock: str | None) -> int | None:
     """An analyser's number and clock as one whole number: the number above, a digest of the clock (or 0) below.
 

@@ -48,7 +48,8 @@ SILENCE_S: Final = 0.01  # after a commit the destinations sync their files on t
 class Tx:
     """One open transaction. Valid only inside the act it was given to.
 
-    `memo` outlives transactions: it may hold only what can never change (a stream's head, the journal's id).
+    `memo` outlives transactions: it may hold what can never change (a stream's head, the journal's id), and what changes
+    with a commit and no sooner (`then`).
     `added`: record sequence numbers added in this transaction.
     `seen`: what was read in this transaction and holds until this transaction itself changes it.
     """

@@ -116,18 +116,41 @@ def _head(data: dict[str, Any]) -> StreamHead:
 
 def forget(tx: Tx, no: int, stream: UUID) -> None:
     """A stream has ended: let go of what was remembered of it, or a flapping cable would fill the memory in time."""
-    tx.then(lambda: (tx.memo.pop(("stream", stream), None), tx.memo.pop(("head", no), None)))
+    tx.then(lambda: [tx.memo.pop(key, None) for key in (("stream", stream), ("head", no), ("reached", no))])
+
+
+@dataclass(frozen=True, slots=True)
+class Reached:
+    """How far a stream has come: its last chunk's number (0: none), its items, its bytes, and why it ended, if it did."""
+
+    chunk: int
+    items: int
+    end: int
+    ended: str | None
+
+
+def reached(tx: Tx, no: int) -> Reached:
+    """How far a stream has come. Asked of the journal once: from then on it is remembered what each commit adds."""
+    key = ("reached", no)
+    known: Reached | None = tx.seen.get(key) or tx.memo.get(key)
+    if known is None:
+        row = tx.one("SELECT no, items, first + size, ended FROM chunks WHERE stream = ? ORDER BY no DESC LIMIT 1", no)
+        known = tx.seen[key] = Reached(*row or (0, 0, 0, None))
+    return known
 
 
 def append(tx: Tx, no: int, batch: Batch, made: Mapping[int, int]) -> None:
     """Add one commit's bytes, marks and items. `made`: the seq of the record that an item was made into, by its place."""
-    last = tx.one("SELECT no, items FROM chunks WHERE stream = ? ORDER BY no DESC LIMIT 1", no) or (0, 0)
-    items = batch.arrivals[-1].n + 1 if batch.arrivals else last[1]
+    last = reached(tx, no)
+    items = batch.arrivals[-1].n + 1 if batch.arrivals else last.items
+    key, now = ("reached", no), Reached(last.chunk + 1, items, batch.first + batch.size, batch.ended)
+    tx.seen[key] = now
+    tx.then(lambda: tx.memo.update({key: now}))
     tx.do(
         "INSERT INTO chunks (stream, no, first, size, heard_ms, rest, items, ended, script) "
         "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         no,
-        last[0] + 1,
+        now.chunk,
         batch.first,
         batch.size,
         milliseconds(batch.heard.utc),
