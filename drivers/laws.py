@@ -34,7 +34,23 @@ MOST_HELD = 65536 + 64
 """No framing holds more: the longest `max` of a sheet, and a start mark that may begin at its end."""
 LEAST_QUIET_S = 0.05
 
-HOSTILE = (b"1_0", b"NaN", b"1e3", b"Infinity", b"0x1F", b"1.2.3", b"1,000", b"+", b"", b"12 ", b"\xd9\xa3", b"9" * 19)
+GROUPED = b"1,000"
+"""A thousand, to many programs; to a format with a decimal comma it is one."""
+HOSTILE = (
+    b"1_0",
+    b"NaN",
+    b"1e3",
+    b"Infinity",
+    b"0x1F",
+    b"1.2.3",
+    GROUPED,
+    b"1,0,0",
+    b"+",
+    b"",
+    b"12 ",
+    b"\xd9\xa3",
+    b"9" * 19,
+)
 """Texts that `Decimal`, `float` or `int` read, or nearly; none is a number of ours."""
 
 
@@ -176,16 +192,20 @@ def checked(driver: Driver, entries: Sequence[Entry]) -> Damage:
 def numerate(driver: Driver, entries: Sequence[Entry]) -> None:
     """Hostile texts in place of each measured value are never values."""
     data = heard_bytes(entries)
-    for item in play(driver, [Bytes(0, data)]):
+    items = play(driver, [Bytes(0, data)])
+    pointed = any("." in each.text and each.value is not None for item in items for each in quantities_of(item))
+    texts = [text for text in HOSTILE if pointed or text != GROUPED]
+    for item in items:
         if not isinstance(item, Result):
             continue
-        frame, first = raw_of(data, item.spans), item.spans[0].start
-        for quantity in quantities_of(item):
-            begin, end = quantity.spans[0].start - first, quantity.spans[-1].end - first
-            for text in HOSTILE:
-                for got in play(driver, [Bytes(0, frame[:begin] + text + frame[end:])]):
+        frame = raw_of(data, item.spans)
+        for quantity in (each for each in quantities_of(item) if each.spans):  # without: its part did not arrive
+            begin, end = _within(item, quantity.spans[0].start), _within(item, quantity.spans[-1].end)
+            for text in texts:
+                hostile = frame[:begin] + text + frame[end:]
+                for got in play(driver, [Bytes(0, hostile)]):
                     sound(driver, got)
-                    if any(each.spans[0].start == begin and each.value is not None for each in quantities_of(got)):
+                    if any(_reads(each, begin, text, hostile) for each in quantities_of(got)):
                         raise LawBroken(f"{driver.name}: reads {text!r} as a number")
 
 
@@ -263,10 +283,23 @@ def quantities_of(item: Item) -> list[Quantity]:
     return [*item.gases.values(), *oxygen, *(each for each in item.other.values() if isinstance(each, Quantity))]
 
 
+def _within(item: Result, offset: int) -> int:
+    """A stream offset of an item as a place in its bytes one behind the other."""
+    return sum(min(max(offset - span.start, 0), span.end - span.start) for span in item.spans)
+
+
+def _reads(quantity: Quantity, begin: int, text: bytes, data: bytes) -> bool:
+    """Whether a value was read from the text at `begin`; a format may say that blanks around a number are none of it."""
+    if quantity.value is None or not quantity.spans or quantity.spans[0].start != begin:
+        return False
+    bare = text.strip(b" ")
+    return bare == text or raw_of(data, quantity.spans) != bare
+
+
 def frames_of(driver: Driver, entries: Sequence[Entry]) -> set[bytes]:
-    """The bytes of each frame that means something."""
+    """The bytes of each frame that means something; a result of several frames has a span for each."""
     data = heard_bytes(entries)
-    return {raw_of(data, spans_of(item)) for item in _meant(play(driver, [Bytes(0, data)]))}
+    return {raw_of(data, [span]) for item in _meant(play(driver, [Bytes(0, data)])) for span in spans_of(item)}
 
 
 def _meant(items: Iterable[Item]) -> list[Result | Event | Progress]:

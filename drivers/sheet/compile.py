@@ -11,7 +11,7 @@ from drivers.framing import BetweenFramer, LineFramer
 from drivers.integrity import CHECKS
 from drivers.sheet.decoder import FrameCheck, Meaning, SheetDecoder, Way, cutting_of
 from drivers.sheet.layout import Layout
-from drivers.sheet.loader import load, shape_of
+from drivers.sheet.loader import load
 from drivers.sheet.messages import compile_message
 from drivers.sheet.model import ByBetween
 
@@ -67,7 +67,7 @@ def _meaning(sheet: Sheet) -> Meaning:
     ways: list[Way] = []
     last = None
     for n, message in enumerate(sheet.messages):
-        cutting = cutting_of(*shape_of(sheet, message))
+        cutting = cutting_of(sheet, message)
         if message.when is None:
             last = (n, cutting)
             continue

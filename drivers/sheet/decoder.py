@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 
 from drivers.contract import Refused
 from drivers.framing import Frame
-from drivers.sheet.fields import Labelled, Split
+from drivers.sheet.fields import Columns, Labelled, Padded, Split
+from drivers.sheet.loader import shape_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,8 +21,9 @@ if TYPE_CHECKING:
     from drivers.contract import Item, Why
     from drivers.framing import Framer, Piece
     from drivers.integrity import Check
-    from drivers.sheet.fields import Cutting, Places
+    from drivers.sheet.fields import Cutting, Key, Places
     from drivers.sheet.messages import Reader
+    from drivers.sheet.model import Message, Sheet
 
 NO_CUT = Split(b"\x00")
 """For a message that reads nothing: its payload need not come apart."""
@@ -63,7 +65,7 @@ class Way:
     """One way of cutting, and the messages it serves: place -> the text that stands there -> number of the message."""
 
     cutting: Cutting
-    tables: dict[int | bytes, dict[bytes, int]]
+    tables: dict[Key, dict[bytes, int]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,10 +155,15 @@ class SheetDecoder:
         return [read(piece) if isinstance(piece, Frame) else piece for piece in pieces]
 
 
-def cutting_of(split: str | None, label: str | None, lines: str | None) -> Cutting:
+def cutting_of(sheet: Sheet, message: Message) -> Cutting:
     """The way of cutting that a message's keys say."""
+    split, label, lines = shape_of(sheet, message)
+    if message.width is not None:
+        places = [message.when, *(place for _, place in message.places())]
+        return Columns(message.width, tuple(sorted({place.span for place in places if place and place.span})))
+    cutting: Split | Labelled = NO_CUT
     if split is not None:
-        return Split(split.encode("ascii"))
-    if label is not None:
-        return Labelled((lines or "").encode("ascii"), label.encode("ascii"))
-    return NO_CUT
+        cutting = Split(split.encode("ascii"))
+    elif label is not None:
+        cutting = Labelled((lines or "").encode("ascii"), label.encode("ascii"))
+    return cutting if sheet.padding is None else Padded(cutting, sheet.padding.encode("ascii"))

@@ -1,9 +1,10 @@
-r"""Payload -> places of its texts, in one pass: by a separator, or by labels on lines.
+r"""Payload -> places of its texts, in one pass: by a separator, by labels on lines, or by fixed columns.
 
     RES;0412;37          split = ";"                fields 1, 2, 3
     NO:0412 CR LF ...    lines = "\r\n" label = ":" label NO
+    R 0412   37          width = 11                 columns 3 to 6 and 7 to 11
 
-A `Cutting` finds all places at once; a place is `(begin, end)` in the payload.
+A `Cutting` finds all places at once; a place is `(begin, end)` in the payload. Padding stands in no place.
 """
 
 from __future__ import annotations
@@ -12,7 +13,12 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 Place: TypeAlias = tuple[int, int]
-Places: TypeAlias = dict[int | bytes, Place]
+Key: TypeAlias = int | bytes | tuple[int, int]
+"""What a place is called: the number of a field, a label, or first and last column."""
+Places: TypeAlias = dict[Key, Place]
+
+BLANK = b" "
+"""What pads a text in its columns."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +62,51 @@ class Labelled:
         return places
 
 
-Cutting: TypeAlias = Split | Labelled
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Texts at fixed columns of a payload of one width. `wanted`: first and last column of each, counted from 1."""
+
+    width: int
+    wanted: tuple[tuple[int, int], ...]
+
+    def cut(self, payload: bytes) -> Places | str:
+        """All places, without the blanks around each text; or in words that the width is another."""
+        if len(payload) != self.width:
+            return f"the sheet says {self.width} columns, the frame has {len(payload)}"
+        return {key: without_padding(payload, (key[0] - 1, key[1]), BLANK) for key in self.wanted}
+
+
+@dataclass(frozen=True, slots=True)
+class Padded:
+    """Fields or labels, and texts, that are filled up with one sign on either side."""
+
+    inner: Split | Labelled
+    padding: bytes
+
+    def cut(self, payload: bytes) -> Places | str:
+        """All places, without the padding; or what is wrong with the payload."""
+        found = self.inner.cut(payload)
+        if isinstance(found, str):
+            return found
+        places: Places = {}
+        for said, place in found.items():
+            key = said.strip(self.padding) if isinstance(said, bytes) else said
+            if key in places and isinstance(key, bytes):
+                return f"label {readable(key)} stands twice"
+            places[key] = without_padding(payload, place, self.padding)
+        return places
+
+
+Cutting: TypeAlias = Split | Labelled | Columns | Padded
+
+
+def without_padding(payload: bytes, place: Place, padding: bytes) -> Place:
+    """The place of the text itself; where there is nothing but padding, an empty place at its beginning."""
+    begin, end = place
+    text = payload[begin:end]
+    begin = end - len(text.lstrip(padding))
+    text = text.strip(padding)
+    return (begin, begin + len(text)) if text else (place[0], place[0])
 
 
 def readable(raw: bytes) -> str:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from drivers.framing import Framer
     from drivers.sheet.decoder import Meaning
-    from drivers.sheet.fields import Places
+    from drivers.sheet.fields import Key, Places
     from drivers.sheet.model import Place, Sheet
     from drivers.tomltext import Document, Path
 
@@ -97,7 +97,7 @@ class Layout:
     def _fields(self, body: bytes) -> Iterator[Piece]:
         """The fields of a body in any order; an empty field has no bytes, so it is no part."""
         found = self._meaning.find(body)
-        says: dict[int | bytes, Says] = {}
+        says: dict[Key, Says] = {}
         if isinstance(found, Refusal):
             places = self._cut(body)
         else:
@@ -110,8 +110,7 @@ class Layout:
                 name, say, path = says[key]
                 yield begin, end, name, say(raw), path
             else:
-                name = f"field {key}" if isinstance(key, int) else f"label {readable(key)}"
-                yield begin, end, name, f"{readable(raw)}; not read by the sheet", None
+                yield begin, end, _called(key), f"{readable(raw)}; not read by the sheet", None
 
     def _cut(self, body: bytes) -> Places:
         """The places of a body that is no known message: by the first way that fits, else the whole is one."""
@@ -122,14 +121,21 @@ class Layout:
         return {1: (0, len(body))}
 
 
+def _called(key: Key) -> str:
+    """A place that the sheet does not read, by what it is in the frame."""
+    if isinstance(key, tuple):
+        return f"columns {key[0]} to {key[1]}"
+    return f"field {key}" if isinstance(key, int) else f"label {readable(key)}"
+
+
 def _verdict(item: Refused) -> str:
     return f"refused: {item.why}, {item.rule}"
 
 
-def _says(sheet: Sheet, n: int) -> dict[int | bytes, Says]:
+def _says(sheet: Sheet, n: int) -> dict[Key, Says]:
     """For each place of a message: name, meaning of its bytes, key of the sheet."""
     message, here = sheet.messages[n], ("message", n)
-    says: dict[int | bytes, Says] = {}
+    says: dict[Key, Says] = {}
     if message.when is not None:
         gives = message.gives
         says[message.when.key] = ("message", lambda raw: f"{readable(raw)}: gives {gives}", (*here, "when"))

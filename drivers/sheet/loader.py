@@ -7,6 +7,7 @@ Rules of the room:
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
@@ -22,7 +23,10 @@ from drivers.tomltext import Document, Path, TomlError, nearest, read_toml, spok
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-_ALWAYS_ALLOWED = frozenset({"when", "gives", "split", "fields", "label", "lines"})
+    from drivers.sheet.fields import Key
+    from drivers.sheet.model import At
+
+_ALWAYS_ALLOWED = frozenset({"when", "gives", "split", "fields", "label", "lines", "width"})
 _MEASURED = frozenset((*GASES, "oxygen"))
 _ALLOWED = {
     "result": _MEASURED | {"number", "clock", "kind", "subject", "other"},
@@ -125,7 +129,7 @@ class _Rules:
         self.document = document
         self.sheet = sheet
         self.units = KNOWN_UNITS.union(sheet.units)
-        self.met: set[tuple[int | bytes, str]] = set()
+        self.met: set[tuple[Key, str, int | None]] = set()
 
     def refuse(self, path: Path, what: str) -> SheetError:
         return SheetError(f"{self.document.where(path)}: {what}")
@@ -191,8 +195,14 @@ class _Rules:
     def shape(self, path: Path, message: Message) -> None:
         """How the payload comes apart, and whether every place fits that."""
         split, label, lines = shape_of(self.sheet, message)
-        if split and label:
-            raise self.refuse(path, "has both split and label; a payload comes apart in one way, take one out")
+        if (split and label) or (message.width and (message.split or message.label)):
+            ways = " and ".join(way for way in ("split", "label", "width") if getattr(message, way) is not None)
+            raise self.refuse(path, f"has both {ways}; a payload comes apart in one way, take one out")
+        if message.width and message.width >= self.sheet.frame.longest:
+            longest = self.sheet.frame.longest
+            raise self.refuse(
+                (*path, "width"), f"a frame has at most {longest} bytes, marks included; write fewer or raise max"
+            )
         if label and not lines:
             raise self.refuse(path, 'label needs the line end inside the frame; add lines = "\\r\\n"')
         if split and split == self.sheet.decimal:
@@ -200,25 +210,44 @@ class _Rules:
         if split and message.gives != "noise" and message.fields is None:
             raise self.refuse(path, "says split but not how many; add fields = N: another number is refused")
         if message.when is not None:
-            self.place((*path, "when"), message.when.field, message.when.label, message)
-            key = (message.when.key, message.when.text)
+            self.place((*path, "when"), message.when, message)
+            # At the same columns of another width the same text may mean another message.
+            key = (message.when.key, message.when.text, message.width)
             if key in self.met:
                 raise self.refuse((*path, "when"), "another message has the same when; each must differ")
             self.met.add(key)
-        read: dict[int | bytes, Path] = {}
+        read: dict[Key, Path] = {}
         for name, place in message.places():
-            self.place((*path, *name), place.field, place.label, message)
+            self.place((*path, *name), place, message)
             first = read.setdefault(place.key, name)
             if first != name:
                 both = f"{spoken(first)} and {spoken(name)} are both read from {place.words}"
+                raise self.refuse((*path, *name), f"{both}; give each {_its_own(place)} of its own")
+        self.apart(path, [*read, *([message.when.key] if message.when else [])], read)
+
+    def apart(self, path: Path, keys: list[Key], read: dict[Key, Path]) -> None:
+        """No two places share a column."""
+        spans = sorted({key for key in keys if isinstance(key, tuple)})
+        for one, other in pairwise(spans):
+            if other[0] <= one[1]:
+                names = [spoken(read.get(each, ("when",))) for each in (one, other)]
+                what = f"{names[0]} ends at column {one[1]}, {names[1]} begins at column {other[0]}"
                 raise self.refuse(
-                    (*path, *name), f"{both}; give each a {'field' if place.field else 'label'} of its own"
+                    (*path, *read.get(other, ("when",))), f"{what}; columns of two places must not overlap"
                 )
 
-    def place(self, path: Path, field: int | None, label: str | None, message: Message) -> None:
+    def place(self, path: Path, said: At, message: Message) -> None:
         split, labelled, _ = shape_of(self.sheet, message)
-        if (field is None) == (label is None):
-            raise self.refuse(path, 'needs exactly one place; write field = 2 or label = "NO"')
+        field, label = said.field, said.label
+        if [field, label, said.columns].count(None) != 2:
+            raise self.refuse(path, 'needs exactly one place; write field = 2 or label = "NO" or columns = [5, 9]')
+        if said.span:
+            if message.width is None:
+                raise self.refuse(path, "columns need to know how many there are; add width = N to the message")
+            if said.span[1] > message.width:
+                raise self.refuse(
+                    (*path, "columns"), f"the message has {message.width} columns; write 1 to {message.width}"
+                )
         if field is not None and not split:
             raise self.refuse(path, 'field needs to know what splits fields; add split = ";" to the message')
         if label is not None and not labelled:
@@ -253,8 +282,14 @@ class _Rules:
                 self.known((*path, "event", "map", word), event, EVENTS)
 
 
+def _its_own(place: At) -> str:
+    return "columns" if place.columns else "a field" if place.field else "a label"
+
+
 def shape_of(sheet: Sheet, message: Message) -> tuple[str | None, str | None, str | None]:
     """`split`, `label` and `lines` of a message: its own, else the sheet's."""
+    if message.width:
+        return None, None, None
     if message.split or message.label:
         return message.split, message.label, message.lines or sheet.lines
     return sheet.split, sheet.label, message.lines or sheet.lines

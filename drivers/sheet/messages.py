@@ -52,7 +52,7 @@ def quantity_reader(sheet: Sheet, said: Measured | Other) -> Callable[[bytes, tu
     """The closure of one quantity, with what the whole sheet says about numbers."""
     sentinels = {text.encode("utf-8"): state for text, state in sheet.sentinels.items()}
     units = KNOWN_UNITS.union(sheet.units)
-    return compile_quantity(said, said.unit or "", sentinels, units, sheet.decimal.encode("ascii"))
+    return compile_quantity(said, said.unit or "", sentinels, units, sheet)
 
 
 class _Quantities:

@@ -40,6 +40,18 @@ def _driver_name(text: str) -> str:
     return text
 
 
+def _columns(places: list[int]) -> list[int]:
+    if len(places) != 2 or not 1 <= places[0] <= places[1]:
+        raise ValueError("write the first and the last column, counted from 1, e.g. columns = [5, 9]")
+    return places
+
+
+def _one_sign(text: str) -> str:
+    if len(text) != 1 or not text.isascii() or text.isalnum() or text in "+-.,<>=":
+        raise ValueError('write one ASCII sign that stands in no text and no number, e.g. padding = " "')
+    return text
+
+
 Ascii = Annotated[str, AfterValidator(_ascii)]
 """A mark or a text that is looked for in the bytes."""
 Name = Annotated[str, StringConstraints(min_length=1, max_length=32)]
@@ -120,23 +132,31 @@ class Sum(Table):
 
 
 class At(Table):
-    """Where a text stands: exactly one of the two."""
+    """Where a text stands: exactly one of the three."""
 
-    field: int | None = key(
-        None, "number of the field, from 1, where `split` cuts; this or `label`", "field = 2", ge=1, le=999
-    )
-    label: Ascii | None = key(
-        None, "the word before the text, where the message has `label`; this or `field`", 'label = "NO"'
+    field: int | None = key(None, "number of the field, from 1, where `split` cuts", "field = 2", ge=1, le=999)
+    label: Ascii | None = key(None, "the word before the text, where the message has `label`", 'label = "NO"')
+    columns: Annotated[list[int], AfterValidator(_columns)] | None = key(
+        None,
+        "first and last column of the text and of the blanks around it, from 1, where the message has `width`",
+        "columns = [5, 9]",
     )
 
     @property
-    def key(self) -> int | bytes:
+    def key(self) -> int | bytes | tuple[int, int]:
         """The place as `fields` names it."""
-        return self.label.encode("ascii") if self.label else self.field or 0
+        return self.span or (self.label.encode("ascii") if self.label else self.field or 0)
+
+    @property
+    def span(self) -> tuple[int, int] | None:
+        """First and last column, if the place is said by columns."""
+        return None if self.columns is None else (self.columns[0], self.columns[1])
 
     @property
     def words(self) -> str:
         """The place as people name it."""
+        if self.columns:
+            return f"the text in columns {self.columns[0]} to {self.columns[1]}"
         return f"label {self.label}" if self.label else f"field {self.field}"
 
 
@@ -211,7 +231,7 @@ class EventPlace(Place):
 
 
 class Message(Table):
-    """One kind of message. `split`, `label` and `lines` say how its payload comes apart."""
+    """One kind of message. `split`, `label` and `lines`, or `width`, say how its payload comes apart."""
 
     when: When | None = key(
         None, "which frames are this message; only the last message may go without", 'when = { field = 1, is = "RES" }'
@@ -222,6 +242,13 @@ class Message(Table):
     split: Ascii | None = key(None, "what stands between fields; else the sheet's", 'split = ";"')
     fields: int | None = key(
         None, "how many fields; needed with `split`: a frame with another number is refused", "fields = 7", ge=1, le=999
+    )
+    width: int | None = key(
+        None,
+        "how many columns; needed for places by `columns`: a frame of another width is refused",
+        "width = 44",
+        ge=1,
+        le=65535,
     )
     label: Ascii | None = key(None, "what stands between a label and its text; else the sheet's", 'label = "="')
     lines: Ascii | None = key(None, "what stands between labelled texts; needed with `label`", 'lines = "|"')
@@ -304,6 +331,16 @@ class Sheet(Table):
         alias="sum",
     )
     decimal: Literal[".", ","] = key(".", "the decimal point of all numbers", 'decimal = ","')
+    comparator: Literal["before", "after"] = key(
+        "before",
+        "where `<`, `<=`, `>=`, `>` stand at the number; `after`: `2<` says less than 2",
+        'comparator = "after"',
+    )
+    padding: Annotated[str, AfterValidator(_one_sign)] | None = key(
+        None,
+        "the sign that fills fields and labelled texts up on either side; blanks around columns always count",
+        'padding = " "',
+    )
     units: list[Name] = key([], "units beside `ppm`, `ppb` and `%`", 'units = ["l/min"]')
     sentinels: dict[str, State] = key(
         {},

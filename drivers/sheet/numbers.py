@@ -35,6 +35,15 @@ def read_number(text: bytes, point: bytes = b".") -> Decimal | None:
     return Decimal((text if point == b"." else text.replace(point, b".")).decode("ascii"))
 
 
+def split_comparator_behind(text: bytes) -> tuple[Comparator | None, State, bytes]:
+    """A comparator behind (`2<` says less than 2), the state it means, and what stands before it."""
+    for size in (2, 1):
+        found = _COMPARED.get(text[-size:])
+        if found is not None:
+            return *found, text[:-size]
+    return None, "ok", text
+
+
 def split_comparator(text: bytes) -> tuple[Comparator | None, State, bytes]:
     """A comparator in front, the state it means, and what follows it."""
     if text[:1] in (b"<", b">"):

@@ -41,7 +41,7 @@ def entries(monkeypatch: pytest.MonkeyPatch, **named: str) -> None:
 
 def test_the_built_in_drivers_are_listed_without_being_loaded() -> None:
     drivers = registry._Builtin(registry.SHEETS)
-    assert list(drivers) == ["delimited-line", "label-block"]
+    assert list(drivers) == ["delimited-line", "fixed-columns", "label-block"]
     assert len(drivers) == 2
     assert "label-block" in drivers
     assert drivers._loaded == {}
@@ -109,7 +109,7 @@ def test_a_name_in_two_places_is_refused(tmp_path: Path, monkeypatch: pytest.Mon
 def test_an_unknown_name_is_answered_with_the_nearest(tmp_path: Path) -> None:
     with pytest.raises(DriverError, match=r'no driver "delimited-lin"; did you mean "delimited-line"\?'):
         registry.find("delimited-lin")
-    with pytest.raises(DriverError, match=r'no driver "x" \(looked in .*\); known: delimited-line, label-block'):
+    with pytest.raises(DriverError, match=r'no driver "x" \(looked in .*\); known: delimited-line, fixed-columns, '):
         registry.find("x", tmp_path / "not there")
 
 
