@@ -42,7 +42,7 @@ def entries(monkeypatch: pytest.MonkeyPatch, **named: str) -> None:
 def test_the_built_in_drivers_are_listed_without_being_loaded() -> None:
     drivers = registry._Builtin(registry.SHEETS)
     assert list(drivers) == ["delimited-line", "fixed-columns", "label-block"]
-    assert len(drivers) == 2
+    assert len(drivers) == 3
     assert "label-block" in drivers
     assert drivers._loaded == {}
     assert drivers["label-block"].name == "label-block"
