@@ -7,13 +7,13 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from drivers.contract import Driver, SerialSettings
-from drivers.framing import BetweenFramer, LineFramer
+from drivers.framing import BetweenFramer, ByLengthFramer, Counted, Fixed, GapFramer, LineFramer
 from drivers.integrity import CHECKS
 from drivers.sheet.decoder import FrameCheck, Meaning, SheetDecoder, Way, cutting_of
+from drivers.sheet.framed import ByBetween, ByCounted, ByFixed, ByGap
 from drivers.sheet.layout import Layout
 from drivers.sheet.loader import load
 from drivers.sheet.messages import compile_message
-from drivers.sheet.model import ByBetween
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -49,13 +49,23 @@ def compile_sheet(text: str, name: str) -> Driver:
 
 
 def framer_of(sheet: Sheet) -> Callable[[int], Framer]:
-    """A function that begins a framer at a stream offset."""
+    """What cuts a sheet's frames: offset of the first byte -> framer."""
     frame = sheet.frame
-    end = frame.end.encode("ascii")
+    most, quiet_s = frame.longest, frame.quiet_s
+    if isinstance(frame, ByGap):
+        return partial(GapFramer, longest=most, quiet_s=quiet_s)
+    end = (frame.end or "").encode("ascii")
     if isinstance(frame, ByBetween):
+        return partial(BetweenFramer, marks=(frame.start.encode("ascii"), end), longest=most, quiet_s=quiet_s)
+    if isinstance(frame, ByFixed):
+        marks = ((frame.start or "").encode("ascii"), end)
+        return partial(ByLengthFramer, marks=marks, length=Fixed(most), longest=most, quiet_s=quiet_s)
+    if isinstance(frame, ByCounted):
+        at, digits = frame.count_at - 1, frame.count_digits
+        length = Counted(at, digits, frame.count_adds, at + digits + len(end), most)
         marks = (frame.start.encode("ascii"), end)
-        return partial(BetweenFramer, marks=marks, longest=frame.longest, quiet_s=frame.quiet_s)
-    return partial(LineFramer, end=end, longest=frame.longest, quiet_s=frame.quiet_s)
+        return partial(ByLengthFramer, marks=marks, length=length, longest=most, quiet_s=quiet_s)
+    return partial(LineFramer, end=end, longest=most, quiet_s=quiet_s)
 
 
 def _meaning(sheet: Sheet) -> Meaning:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, get_args, get_origin
 
-from drivers.sheet import model
-from drivers.sheet.model import Sheet, Table
+from drivers.sheet import framed, model
+from drivers.sheet.model import Sheet
+from drivers.sheet.tables import Table
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -15,8 +16,10 @@ if TYPE_CHECKING:
 _WHERE: tuple[tuple[str, type[Table]], ...] = (
     ("the sheet", model.Sheet),
     ("`serial`", model.Serial),
-    ("`frame`", model.ByBetween),
-    ("`frame`", model.Framed),
+    ("`frame`", framed.ByBetween),
+    ("`frame`", framed.Framed),
+    ("`frame`", framed.ByFixed),
+    ("`frame`", framed.ByCounted),
     ("`sum`", model.Sum),
     ("`[[message]]`", model.Message),
     ("every place", model.At),
@@ -48,11 +51,13 @@ def example_of(path: Sequence[str | int]) -> str | None:
 
 def table() -> str:
     """The Markdown table of all keys: key, where it stands, default, meaning, example."""
+    met: set[tuple[str, str]] = set()
     rows = ["| key | where | default | meaning | example |", "|---|---|---|---|---|"]
     for where, each in _WHERE:
         shared = {name for base in each.__bases__ if issubclass(base, Table) for name, _ in _fields(base)}
         for name, field in _fields(each):
-            if name not in shared:
+            if name not in shared and (where, name) not in met:
+                met.add((where, name))
                 meaning, example = (str(text).replace("|", "\\|") for text in (field.description, _example(field)))
                 rows.append(f"| `{name}` | {where} | {_default(field)} | {meaning} | `{example}` |")
     return "\n".join(rows)

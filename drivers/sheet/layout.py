@@ -1,12 +1,13 @@
 """Every byte of a frame against what it means and the sheet's line that says so, for `explain`.
 
 The parts cover the bytes without gap or overlap, whatever the bytes are. A frame that is refused is laid out as far
-as it can be; its end mark says the rule. Bytes that make no frame are one part each piece, with the reason.
-Damage on the line, and what came before, are not known here: only the bytes are.
+as it can be; its end mark, or else its last part, says the rule. Bytes that make no frame are one part each piece, with the reason.
+Damage on the line, silence, and what came before, are not known here: only the bytes are.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, TypeAlias
 
 from drivers.contract import Noise, Part, Refused, Span
@@ -45,7 +46,7 @@ class Layout:
         """The parts of `data`, whose first byte is at `offset` of its stream."""
         framer = self._framer(offset)
         parts: list[Part] = []
-        for piece in framer.feed(data) + framer.lost():
+        for piece in framer.feed(data) + framer.quiet():
             if isinstance(piece, Frame):
                 parts += self._frame(piece, data, offset)
             elif isinstance(piece, Noise):
@@ -57,21 +58,24 @@ class Layout:
     def _line(self, path: Path | None) -> int | None:
         return None if path is None else self._document.line_of(path)
 
-    def _frame(self, frame: Frame, data: bytes, offset: int) -> Iterator[Part]:
+    def _frame(self, frame: Frame, data: bytes, offset: int) -> list[Part]:
         """Start mark, what stands in the payload, end mark."""
         at = frame.start
+        parts: list[Part] = []
         for begin, end, name, said, path in self._payload(frame.payload):
             spans = frame.spans(begin, end)
             if at < spans[0].start:
                 mark = readable(data[at - offset : spans[0].start - offset])
-                yield Part(Span(at, spans[0].start), "start mark", mark, self._line(("frame", "start")))
-            for span in spans:
-                yield Part(span, name, said, self._line(path))
+                parts.append(Part(Span(at, spans[0].start), "start mark", mark, self._line(("frame", "start"))))
+            parts += [Part(span, name, said, self._line(path)) for span in spans]
             at = spans[-1].end
+        if at < frame.end:
+            mark = readable(data[at - offset : frame.end - offset])
+            parts.append(Part(Span(at, frame.end), "end mark", mark, self._line(("frame", "end"))))
         item = self._meaning.read(frame)
-        verdict = f"; {_verdict(item)}" if isinstance(item, Refused) else ""
-        mark = readable(data[at - offset : frame.end - offset])
-        yield Part(Span(at, frame.end), "end mark", mark + verdict, self._line(("frame", "end")))
+        if isinstance(item, Refused):
+            parts[-1] = replace(parts[-1], said=f"{parts[-1].said}; {_verdict(item)}")
+        return parts
 
     def _payload(self, payload: bytes) -> Iterator[Piece]:
         """The payload from its first byte to its last; what belongs to no field is a mark."""

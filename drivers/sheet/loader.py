@@ -15,8 +15,9 @@ from pydantic import ValidationError
 from drivers.contract import EVENTS, GASES
 from drivers.integrity import CHECKS, WIDTHS
 from drivers.sheet.clocks import compile_clock
+from drivers.sheet.framed import ByCounted, ByFixed, ByGap
 from drivers.sheet.keys import example_of
-from drivers.sheet.model import ByBetween, Message, Sheet
+from drivers.sheet.model import Message, Sheet
 from drivers.sheet.quantities import KNOWN_UNITS
 from drivers.tomltext import Document, Path, TomlError, nearest, read_toml, spoken
 
@@ -64,7 +65,7 @@ def _translated(document: Document, error: ValidationError) -> SheetError:
     elif kind == "missing":
         said = f'"{path[-1]}" is missing; {_cure(path, "add")}'
     elif kind.startswith("union_tag"):
-        path, said = (*path, "by"), 'write by = "line" or by = "between"'
+        path, said = (*path, "by"), 'write by = "line", "between", "fixed", "gap" or "counted"'
     elif kind == "value_error":
         said = said.removeprefix("Value error, ")
     elif kind == "literal_error":
@@ -116,7 +117,7 @@ def _real(data: Any, location: Iterable[str | int]) -> Path:  # noqa: ANN401 - w
         inside = part in data if isinstance(data, dict) else isinstance(data, list)
         if inside:
             data = data[part]
-        elif part in ("line", "between") and path == ("frame",):
+        elif part in ("line", "between", "fixed", "gap", "counted") and path == ("frame",):
             continue
         path = (*path, part)
     return path
@@ -145,13 +146,44 @@ class _Rules:
 
     def frame(self) -> None:
         frame = self.sheet.frame
-        marks = [frame.end]
-        if isinstance(frame, ByBetween):
-            marks.append(frame.start)
-            if frame.start in frame.end or frame.end in frame.start:
-                raise self.refuse(("frame", "start"), "one mark contains the other; start and end must differ")
-        if frame.longest <= len("".join(marks)):
-            raise self.refuse(("frame", "max"), "leaves no room between the marks; write the longest frame's bytes")
+        if isinstance(frame, ByGap):
+            return
+        end, start = frame.end or "", getattr(frame, "start", None) or ""
+        size = "length" if isinstance(frame, ByFixed) else "max"
+        if start and end and (start in end or end in start):
+            raise self.refuse(("frame", "start"), "one mark contains the other; start and end must differ")
+        if frame.longest <= len(start + end):
+            raise self.refuse(("frame", size), "leaves no room between the marks; write the longest frame's bytes")
+        if isinstance(frame, ByFixed) and not (start or end or self.sheet.check or self.named()):
+            what = "nothing tells a frame from one that is shifted; add start, end, a sum, or a when to every message"
+            raise self.refuse(("frame",), what)
+        if isinstance(frame, ByCounted):
+            self.count(frame)
+
+    def named(self) -> bool:
+        """Whether every message is known by a text of its own."""
+        return all(message.when for message in self.sheet.messages)
+
+    def count(self, frame: ByCounted) -> None:
+        """The count has its place behind the start mark, and can say the lengths that frames may have."""
+        marked, head = len(frame.start), frame.count_at - 1 + frame.count_digits
+        least = head + len(frame.end or "")
+        most = 10**frame.count_digits - 1 + frame.count_adds
+        if frame.start.isdigit():
+            what = "a mark of digits alone would be found in counts; give a mark with another sign"
+            raise self.refuse(("frame", "start"), what)
+        if frame.count_at <= marked:
+            what = f"the start mark has {marked} bytes; write {marked + 1} or more, the start mark is counted"
+            raise self.refuse(("frame", "count_at"), what)
+        if frame.longest <= least:
+            raise self.refuse(("frame", "max"), f"marks and count alone have {least} bytes; write the longest frame's")
+        if most <= least:
+            what = (
+                f"the count reaches {most} bytes, marks and count alone have {least}; raise count_digits or count_adds"
+            )
+            raise self.refuse(("frame", "count_digits"), what)
+        if frame.count_adds >= frame.longest:
+            raise self.refuse(("frame", "count_adds"), "leaves out more than a whole frame; write fewer or raise max")
 
     def sum(self) -> None:
         check = self.sheet.check

@@ -1,36 +1,21 @@
 """What a sheet may say, key by key. Rules that need more than one key stand in `loader`.
 
-Rules of the room:
-- Unknown keys are refused with the nearest known one named.
-- Nothing is converted: a number written as a string is an error, not a number.
+How frames are cut stands in `framed`; the rules of the room stand in `tables`.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Any, Literal, get_args
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, model_validator
-from pydantic_core import PydanticCustomError
+from pydantic import AfterValidator, Field
 
 from drivers.contract import EVENTS, GASES, Basis, Kind, Moisture, Parity, State
-from drivers.framing import LEAST_QUIET_S
 from drivers.integrity import CHECKS, Written
-from drivers.tomltext import nearest
+from drivers.sheet.framed import ByBetween, ByCounted, ByFixed, ByGap, ByLine
+from drivers.sheet.tables import Ascii, Name, Table, key
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
-
-
-def _ascii(text: str) -> str:
-    if not (text.isascii() and 1 <= len(text) <= 32):
-        raise ValueError('write 1 to 32 ASCII characters, e.g. ";" or "\\r\\n"')
-    return text
-
-
-def _silence(seconds: float) -> float:
-    if not LEAST_QUIET_S <= seconds <= 3600:
-        raise ValueError(f"write {LEAST_QUIET_S} to 3600 seconds: a USB adapter hides a shorter silence")
-    return seconds
 
 
 def _driver_name(text: str) -> str:
@@ -52,17 +37,7 @@ def _one_sign(text: str) -> str:
     return text
 
 
-Ascii = Annotated[str, AfterValidator(_ascii)]
-"""A mark or a text that is looked for in the bytes."""
-Name = Annotated[str, StringConstraints(min_length=1, max_length=32)]
-
-
 _GAS = "a quantity, by the name of the register"
-
-
-def key(default: Any, meaning: str, example: str, **limits: Any) -> Any:  # noqa: ANN401 - the signature of pydantic's own Field
-    """A key with what it means and how it is written: errors and the table of keys use both. `...`: it must be there."""
-    return Field(default, description=meaning, examples=[example], **limits)
 
 
 def _of(words: Iterable[str]) -> str:
@@ -73,24 +48,6 @@ def _words(choice: Any) -> str:  # noqa: ANN401 - a Literal has no type of its o
     return _of(get_args(choice))
 
 
-class Table(BaseModel):
-    """A table of a sheet: its keys are known, or it is refused."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
-
-    @model_validator(mode="before")
-    @classmethod
-    def _known(cls, data: Any) -> Any:  # noqa: ANN401 - whatever the text said
-        if isinstance(data, dict):
-            known = [each.alias or name for name, each in cls.model_fields.items()]
-            for key in data:
-                if key not in known:
-                    near = nearest(key, known)
-                    cure = f'did you mean "{near}"?' if near else f"known here: {', '.join(known)}"
-                    raise PydanticCustomError("unknown_key", "unknown key; {cure}", {"key": key, "cure": cure})
-        return data
-
-
 class Serial(Table):
     """Line settings of the port, as in the analyser's own description: none of them is guessed."""
 
@@ -98,29 +55,6 @@ class Serial(Table):
     bits: Literal[5, 6, 7, 8] = key(..., "data bits", "bits = 8")
     parity: Parity = key(..., "`none`, `even` or `odd`", 'parity = "none"')
     stop: Literal[1, 2] = key(..., "stop bits", "stop = 1")
-
-
-class Framed(Table):
-    """What both framings have."""
-
-    end: Ascii = key(..., "the mark that ends a frame", r'end = "\r\n"')
-    longest: int = key(..., "most bytes of a frame, marks included", "max = 96", alias="max", ge=4, le=65536)
-    quiet_s: Annotated[float, AfterValidator(_silence)] = key(
-        2.0, "seconds of silence after which an unfinished frame is given up", "quiet_s = 3"
-    )
-
-
-class ByLine(Framed):
-    """`by = "line"`."""
-
-    by: Literal["line"] = key(..., "`line`: frames end; `between`: frames begin and end", 'by = "line"')
-
-
-class ByBetween(Framed):
-    """`by = "between"`."""
-
-    by: Literal["between"] = key(..., "`line`: frames end; `between`: frames begin and end", 'by = "between"')
-    start: Ascii = key(..., 'the mark that begins a frame; only with `by = "between"`', r'start = "\u0002"')
 
 
 class Sum(Table):
@@ -321,7 +255,7 @@ class Sheet(Table):
         gt=0,
         le=86400,
     )
-    frame: Annotated[ByLine | ByBetween, Field(discriminator="by")] = key(
+    frame: Annotated[ByLine | ByBetween | ByFixed | ByGap | ByCounted, Field(discriminator="by")] = key(
         ..., "how frames are cut out of the bytes", r'frame = { by = "line", end = "\r\n", max = 96 }'
     )
     check: Sum | None = key(

@@ -11,7 +11,7 @@ from drivers.sheet import keys, model
 from drivers.sheet.keys import example_of, table
 
 if TYPE_CHECKING:
-    from drivers.sheet.model import Table
+    from drivers.sheet.tables import Table
 
 ROWS = [[cell.strip() for cell in row.replace("\\|", "¦").strip("|").split("|")] for row in table().splitlines()[2:]]
 
