@@ -99,9 +99,14 @@ def move(  # noqa: PLR0913 - whose it was, whose it is, and why
 
 
 def _near(tx: Tx, who: Named, made: BreathTest) -> list[str]:
-    """Open tests of the same person, and of others of nearly the same identifier."""
+    """Open tests of the same label, of the same person, and of others of nearly the same identifier."""
     others = [each for each in rows.bearers(tx) if each.id != made.id]
-    return shared.alike(who, made.order, others)
+    warned = [
+        f"{made.label} is the label of an open test of {each.subject}, too: name this one by its id, {str(made.id)[:8]}"
+        for each in others
+        if each.label == made.label
+    ]
+    return warned + shared.alike(who, made.order, others)
 
 
 def _brought(tx: Tx, old: BreathReading, new: BreathTest, reason: str, by: By, now: Heard, seq: int) -> BreathReading:

@@ -200,6 +200,20 @@ def test_a_move_to_somebody_whose_test_is_open_is_warned_of(ward: Ward) -> None:
     assert f"P-20558 has an open test already: {other}" in said["warned"]
 
 
+def test_a_test_moved_while_another_open_one_bears_its_label_is_to_be_named_by_its_id(ward: Ward) -> None:
+    label = ward.opened("P-1", label="K7")
+    ward.do(tests.close_test, test=label, outcome="abandoned", reason="called away")
+    ward.minutes = 24 * 60
+    ward.opened("P-2", label="K7")
+
+    said = ward.do(tests.move, test=str(ward.revisions()[0].id), subject="P-3", reason="two folders were swapped")
+
+    new = told_of(said)
+    assert f"K7 is the label of an open test of P-2, too: name this one by its id, {str(new.id)[:8]}" in said["warned"]
+    assert ward.test(str(new.id)[:8]) == new
+    assert ward.test("K7").subject.value == "P-2"
+
+
 def test_both_tests_say_in_their_history_where_it_went_and_where_it_came_from(ward: Ward) -> None:
     label = under_way(ward)
     old = ward.test(label)
