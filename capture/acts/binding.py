@@ -94,8 +94,11 @@ class Fit:
 def found(tx: Tx, typed: str) -> BreathReading:
     """The newest revision of the reading whose id begins with these digits. Raises NotFound, UsageError."""
     digits = typed.strip().replace("-", "").lower()
-    if not 0 < len(digits) <= ID_DIGITS or not set(digits) <= HEX:
-        raise UsageError(f"{typed.strip()[:40]!r} is no reading's id: give its first digits, see tidewire readings")
+    if not course.LEAST_DIGITS <= len(digits) <= ID_DIGITS or not set(digits) <= HEX:
+        raise UsageError(
+            f"{typed.strip()[:40]!r} is no reading's id: give at least its first {course.LEAST_DIGITS} digits, "
+            "see tidewire readings"
+        )
     rows = records.by_id(tx, digits, most=2, kind="reading")
     if not rows:
         raise NotFound(f"no reading's id begins with {typed.strip()!r}: see tidewire readings --unbound")
@@ -222,7 +225,7 @@ def _bind(tx: Tx, ask: Ask) -> Answer:
             old, measurements.next_subject(tx, old.measurement), fitting.place, why, seq, **fitting.said()
         )
     test = came(ask, new, seq + 1, ask.reason)
-    return _assigned(tx, ask, new, test, ask.reason, f"reading {rebind.short(new.id)} now stands at {where(target)}")
+    return _assigned(tx, ask, new, test, ask.reason, f"reading {rebind.short(new.id)} now stands at {whose(target)}")
 
 
 def _shift(tx: Tx, ask: Ask, left: BreathTest) -> Answer:
@@ -232,7 +235,7 @@ def _shift(tx: Tx, ask: Ask, left: BreathTest) -> Answer:
     fitting, seq = fit(tx, ask), records.next_seq(tx)
     status: Status = "corrected" if old.status in ("final", "corrected") else fitting.status
     new = rebind.placed(old, fitting.place, ask.why("place", because), seq, **fitting.said(status))
-    said = f"reading {rebind.short(new.id)} went from {_stands(left, old)} to {where(target)}"
+    said = f"reading {rebind.short(new.id)} went from {_stands(left, old)} to {whose(target)}"
     if left.id != target.test.id:
         before = _went(ask, left, seq + 1, because)
         test = came(ask, new, seq + 2, because)
@@ -255,8 +258,8 @@ def _rebind(tx: Tx, ask: Ask, left: BreathTest) -> Answer:
     before = _went(ask, left, seq + 2, because)
     test = came(ask, new, seq + 3, because)
     _taken(tx, ask, left, because, (gone,), new.id)
-    said = f"reading {rebind.short(old.id)} is retracted from {_stands(left, old)}; it is {rebind.short(new.id)} at "
-    return _assigned(tx, ask, new, test, because, said + where(target), left=before, retracted=gone)
+    said = f"reading {rebind.short(old.id)} is retracted from {_stands(left, old)} ({left.subject.value}); it is {rebind.short(new.id)} at "
+    return _assigned(tx, ask, new, test, because, said + whose(target), left=before, retracted=gone)
 
 
 def _confirm(tx: Tx, ask: Ask) -> Answer:
@@ -272,7 +275,7 @@ def _confirm(tx: Tx, ask: Ask) -> Answer:
     elif old.status == "preliminary":
         because = ask.reason
         new = rebind.confirmed(old, ask.why("confirmed", because), seq)
-        kind, said = "confirmed", f"reading {rebind.short(new.id)} is confirmed at {where(target)}"
+        kind, said = "confirmed", f"reading {rebind.short(new.id)} is confirmed at {whose(target)}"
     else:
         raise UsageError(f"reading {rebind.short(old.id)} stands at {where(target)} already, and is {old.status}")
     test = _revised(ask, target.test, seq + 1, because, attempts.turned(target.test, (new,)))
@@ -375,6 +378,11 @@ def where(target: course.Place) -> str:
     """A sample as people call it."""
     container, label = target.container, target.point.label
     return label if container is None else f"{label} ({container.kind} {container.label})"
+
+
+def whose(target: course.Place) -> str:
+    """A sample with the patient: whoever puts a reading somewhere reads whose chart that is."""
+    return f"{where(target)}: {target.test.subject.value}"
 
 
 def _stands(test: BreathTest, reading: BreathReading) -> str:

@@ -89,6 +89,9 @@ def by_label(tx: Tx, typed: str) -> BreathTest:
             raise UsageError(f"{typed.strip()!r} fits several tests: give more digits of the id, or the label")
         if fitting:
             return read(fitting[0])
+    name, dash, _ = label.partition("-")
+    if dash and tests.by_label(tx, name):
+        raise UsageError(f"{label[:40]} is not a whole test: write its label alone, {name}")
     raise NotFound(
         f"there is no test {typed.strip()[:40]!r}: see tidewire test list (--closed for those that are closed)"
     )
@@ -120,11 +123,15 @@ def place(tx: Tx, typed: str) -> Place:
     name, dash, _ = label.partition("-")
     if not dash:
         raise UsageError(
-            f"{typed.strip()[:40]!r} is no sample: write the test's label, a dash and the sample, as in K7-60"
+            f"{typed.strip()[:40]!r} is no sample, and on no container: write the test's label, a dash and the sample, "
+            "as in K7-60"
+        )
+    if not any(one.status != "entered-in-error" for one in tests.by_label(tx, name)):
+        raise NotFound(
+            f"{label[:40]!r} is on no container, and there is no test {name[:40]!r}: see tidewire test list "
+            "(--closed for those that are closed)"
         )
     found = by_label(tx, name)
-    if found.label != name:
-        raise NotFound(f"there is no test {name!r}: see tidewire test list (--closed for those that are closed)")
     return Place(found, course.point_of(found, label))
 
 

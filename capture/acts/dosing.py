@@ -14,6 +14,7 @@ from itertools import count
 from typing import TYPE_CHECKING, Final
 
 from capture.acts import course as shared
+from capture.acts import ending
 from capture.assembly import attempts, course, labels, rebind
 from capture.errors import JournalError, UsageError
 from capture.journal import records
@@ -106,7 +107,9 @@ def dose(  # noqa: PLR0913 - what a person may say about a drink
     )
     happened = zero.at if zero is not None else given.started or given.finished
     shared.keep(tx, "dose", found, by, now, (*readings, made), happened=happened, reason=because)
-    told = f"{made.label}: {made.substrate}, {_amount(given)}"
+    minute = f"; minute 0 at {times.text(zero.at)}" if zero is not None else ""
+    anew = f"; {len(readings)} of its readings have new minutes" if changed else ""
+    told = f"{made.label} ({made.subject.value}): {made.substrate}, {_amount(given)}{minute}{anew}"
     warned = _doubts(found, made, from_)
     return shared.answer(made, told, warned=warned, revised=[str(each.id) for each in readings])
 
@@ -169,8 +172,10 @@ def _doubts(before: BreathTest, made: BreathTest, from_: str) -> list[str]:
     ]
     if early:
         warned.append(
-            f"{', '.join(early)}: breathed before the substrate; if it is not, put the time or the reading right"
+            f"{', '.join(early)}: breathed before minute 0; if that is not so, correct the time of the dose or of the reading"
         )
+    if made.dose is not None and made.dose.amount is None and made.dose.taken != "none":
+        warned.append("how much was given is not said: add --amount and --unit")
     return warned
 
 
@@ -197,7 +202,7 @@ def container(  # noqa: PLR0913 - what is written on a bag
     changes = course.collected(test, point.label, taken)
     made = shared.revise(tx, test, by, now, code="container", reason=None, **changes)
     shared.keep(tx, "container", test, by, now, (made,), happened=at, body={"place": point.label, "container": bears})
-    told = f"{bears}: {kind} for {point.label} of {made.subject.value}, to be measured"
+    told = f"{bears}: {kind} for {point.label} of {made.subject.value}, taken {times.text(at)}, to be measured"
     warned = [shared.opened_again(test)] if test.reviewed is not None else []
     return shared.answer(made, told, warned=warned, place=point.label, container=bears)
 
@@ -243,8 +248,11 @@ def discard_container(
     """A container will not be measured. Beside `said`: `test`, `place`, `container`."""
     found = shared.place(tx, label)
     if found.container is None:
-        raise UsageError(f"no container bears the label {label!r}: see tidewire test show {found.test.label}")
+        raise UsageError(
+            f"no container {found.point.label} waits to be measured: see tidewire test show {found.test.label}"
+        )
     because = shared.why(reason, "discarding a container")
+    ending.none_waits(tx, found.test.id, found.container.label)
     changes = course.discarded(found.test, found.point.label, found.container.label, because)
     made = shared.revise(tx, found.test, by, now, code="container", reason=because, **changes)
     body = {"place": found.point.label, "container": found.container.label}

@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from capture.assembly import reservation, told
-from capture.errors import NotFound
+from capture.errors import NotFound, UsageError
 from capture.journal import records, reservations
 from capture.journal.records import Act
 from capture.journal.reservations import LeftOpen
@@ -49,6 +49,21 @@ def release(
         raise NotFound(f"nothing is reserved on {analyser!r}: see tidewire status")
     said = void(tx, bench, offered, happened, now, by=by, why=why)
     return {"said": [said], "warned": [], "reservation": shown(offered.reservation)}
+
+
+def how_to_take_back(analyser: str) -> str:
+    """The command that takes a reservation back."""
+    return f"tidewire test reserve --cancel --on {analyser}"
+
+
+def none_waits(tx: Tx, test: UUID, container: str | None = None) -> None:
+    """No analyser waits for a sample of a test, or for one of its containers. Raises UsageError."""
+    for analyser, offered in reservations.every(tx).items():
+        made = offered.reservation
+        if made.test == test and container in (None, made.container):
+            raise UsageError(
+                f"{what(made)} is reserved on {analyser}: wait for its result, or take it back: {how_to_take_back(analyser)}"
+            )
 
 
 def filled(tx: Tx, made: Reservation, now: Heard, reading: UUID, by: By | None = None) -> None:

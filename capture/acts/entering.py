@@ -78,7 +78,7 @@ def enter(  # noqa: PLR0913 - a reading has that many sides
     course.keep(
         tx, "entered", test, by, now, (reading, test), happened=at, reason=because, body=binding.body(target, reading)
     )
-    said = f"reading {rebind.short(reading.id)} of {analyser.id} stands at {binding.where(target)}"
+    said = f"reading {rebind.short(reading.id)} of {analyser.id} stands at {binding.whose(target)}"
     return binding.answer(said, reading, test, binding.no_longer_waited_for(tx, ask, reading))
 
 

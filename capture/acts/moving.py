@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING
 from uuid import uuid4
 
 from capture.acts import course as shared
+from capture.acts import ending
 from capture.assembly import attempts, course, labels, moved, rebind
 from capture.errors import UsageError
-from capture.journal import measurements, records, reservations
+from capture.journal import measurements, records
 from capture.journal import tests as rows
 from capture.record import text
 from capture.record.reading import Bound, Named
@@ -56,11 +57,7 @@ def move(  # noqa: PLR0913 - whose it was, whose it is, and why
         raise UsageError(f"{found.label} is {who.value}'s already: there is nothing to move")
     if order is None and order_system is not None:
         raise UsageError("an order's system goes with the order: give both, or neither")
-    for analyser, offered in reservations.every(tx).items():
-        if offered.reservation.test == found.id:
-            raise UsageError(
-                f"{offered.reservation.place} is reserved on {analyser}: wait for its result, or cancel the reservation"
-            )
+    ending.none_waits(tx, found.id)
     ordered = None if order is None else Named(system=order_system, value=shared.words(order, "the order", 64))
     old = shared.standing(tx, found)
     numbers = count(records.next_seq(tx))

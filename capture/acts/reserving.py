@@ -71,7 +71,8 @@ def reserve(  # noqa: PLR0913 - what a person may say about a breath to come
             first = open_now.reservation
             raise UsageError(
                 f"{head.analyser.id} is reserved for {first.place} (by {first.by or 'somebody'}, "
-                f"{times.text(first.made.utc)}): wait for its result, take it back, or add --replace"
+                f"{times.text(first.made.utc)}): wait for its result, take it back "
+                f"({ending.how_to_take_back(head.analyser.id)}), or add --replace"
             )
         ending.void(tx, bench, open_now, "replaced", now, by=by)
     unnamed = dataclasses.replace(
@@ -125,7 +126,9 @@ def _analyser(
     if not fitting:
         raise UsageError(f"no analyser is receiving {test.purpose} data: see tidewire status")
     busy = "; ".join(f"{name} waits for {one.place}" for name in fitting if (one := reservations.of(tx, name)))
-    raise UsageError(f"no analyser is free ({busy}): wait for a result, or take one back")
+    raise UsageError(
+        f"no analyser is free ({busy}): wait for a result, or take one back: {ending.how_to_take_back(min(fitting))}"
+    )
 
 
 def _still(tx: Tx, head: StreamHead) -> StreamHead:

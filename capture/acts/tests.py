@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING, Final
 from uuid import UUID, uuid4
 
 from capture.acts import course as shared
-from capture.acts import hear
+from capture.acts import ending, hear
 from capture.acts.moving import move as move  # noqa: PLC0414 - the rooms above find every act of a test here
 from capture.acts.shown import list_tests as list_tests  # noqa: PLC0414 - likewise
 from capture.acts.shown import show_test as show_test  # noqa: PLC0414 - likewise
 from capture.assembly import attempts, course, labels, rebind
 from capture.errors import NotFound, UsageError
-from capture.journal import records, reservations
+from capture.journal import records
 from capture.journal import tests as rows
 from capture.journal.streams import milliseconds
 from capture.record import typed
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from capture.record.protocol import Protocol
 
 OUTCOMES: Final = ("completed", "stopped-early", "abandoned")
-PEOPLE: Final = ("adult", "child")
+PEOPLE: Final = {"adult": "adults", "child": "children"}
 LONGEST_ID: Final = 64
 
 
@@ -111,12 +111,17 @@ def _person(said: str | None, protocol: Protocol) -> str:
             raise UsageError(f"protocol {protocol.called} is for adults and children: say which, with --person")
         return said
     if said is not None and said != protocol.person:
-        raise UsageError(f"protocol {protocol.called} is for the {protocol.person}, not the {said}: choose another one")
+        raise UsageError(
+            f"protocol {protocol.called} is for {PEOPLE[protocol.person]}, not for {PEOPLE[said]}: choose another one"
+        )
     return protocol.person
 
 
 def _answers(answers: Sequence[tuple[str, str]], protocol: Protocol) -> list[tuple[str, str]]:
+    """The answers, each with its question as the protocol words it: a question may be named by its number, from 1."""
     asked = [each.ask for each in protocol.questions]
+    numbered = {str(number): question for number, question in enumerate(asked, 1)}
+    answers = [(numbered.get(question, question), answer) for question, answer in answers]
     for question, _ in answers:
         if question not in asked:
             questions = "; ".join(asked) or "none"
@@ -213,7 +218,10 @@ def amend(  # noqa: PLR0913 - one act for all that was said at the opening
     if (counts is not None) + (order is not None or bool(answers) or order_system is not None) + (
         extra is not None
     ) != 1:
-        raise UsageError("amend one thing at a time: which reading counts, a sample more, or the order and the answers")
+        raise UsageError(
+            "amend one thing at a time: which reading counts (--counts), a sample more (--extra), or order and answers "
+            "(--order, --answer)"
+        )
     place = None
     if counts is not None:
         because: str | None = shared.why(reason, "another reading")
@@ -282,11 +290,7 @@ def close_test(
     if not course.is_open(found):
         raise UsageError(f"{found.label} is closed already ({found.status}): there is nothing left to do")
     because = shared.why(reason, outcome) if outcome != "completed" else reason and shared.words(reason, "a reason")
-    for analyser, offered in reservations.every(tx).items():
-        if offered.reservation.test == found.id:
-            raise UsageError(
-                f"{offered.reservation.place} is reserved on {analyser}: wait for its result, or cancel the reservation"
-            )
+    ending.none_waits(tx, found.id)
     numbers = count(records.next_seq(tx))
     confirmed = [
         rebind.confirmed(each, rebind.change(each, "confirmed", reason=None, by=initials, at=now.utc), next(numbers))

@@ -107,7 +107,7 @@ def pairs(option: str, given: tuple[str, ...]) -> dict[str, str]:
 
 
 def clock(bench: Bench, text: str | None, *, day: bool = False) -> str:
-    """A record's time as local wall time, `10:31`; with its day where that is wanted."""
+    """A record's time as local wall time, `10:31`; with its day and zone where that is wanted."""
     if text is None:
         return "-"
-    return datetime.fromisoformat(text).astimezone(bench.zone).strftime("%Y-%m-%d %H:%M" if day else "%H:%M")
+    return datetime.fromisoformat(text).astimezone(bench.zone).strftime("%Y-%m-%d %H:%M %Z" if day else "%H:%M")

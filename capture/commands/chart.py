@@ -1,7 +1,8 @@
 """A breath test as lines of text: one bar a sample, as long as its value, the value in the analyser's own digits beside it.
 
 Rules:
-- Only what counts is drawn; a sample without is called a gap. A value that is no number is written in words, without bar.
+- Only what counts is drawn. A sample without is called a gap where breath was measured for it or the test is closed; one
+  that is still to come is no gap. A value that is no number is written in words, without bar.
 - Nothing is joined, smoothed or judged.
 """
 
@@ -24,6 +25,7 @@ STEPS = (1, 2, 5)
 
 def chart(test: Record, readings: dict[str, Record]) -> Iterator[str]:
     """The lines, gas by gas; none where nothing counts yet. `readings`: by id, as records with exact numbers."""
+    to_come = {point["label"] for point in test["points"] if not test["reviewed"] and not point["attempts"]}
     counted = [(point, _counted(point, readings)) for point in test["points"]]
     for gas, title in GASES.items():
         there = [reading["gases"][gas] for _, reading in counted if reading is not None and gas in reading["gases"]]
@@ -32,7 +34,8 @@ def chart(test: Record, readings: dict[str, Record]) -> Iterator[str]:
         step = _step(max((number for one in there if (number := _number(one)) is not None), default=Decimal(0)))
         yield f"{title} (one = is {step} ppm, or a part of it)"
         for point, reading in counted:
-            yield f"  {point['label']:<10}{_minutes(point, reading):>9}  {_line(reading, gas, step)}".rstrip()
+            line = f"{'-':>7}" if point["label"] in to_come else _line(reading, gas, step)
+            yield f"  {point['label']:<10}{_minutes(point, reading):>9}  {line}".rstrip()
 
 
 def _counted(point: Record, readings: dict[str, Record]) -> Record | None:

@@ -81,7 +81,7 @@ def command(  # noqa: PLR0913 - the options
 def _ask(bench: Bench, analyser: str) -> list[list[str]]:
     """Ask for the latest readings one by one, without showing what the record says."""
     rows = []
-    for one in _latest(bench, analyser):
+    for one in latest(bench, analyser):
         click.echo(
             f"Reading {one['id'][:8]}, {clock(bench, one['received_at'])}, {one['kind']}: what did the display show?",
             err=True,
@@ -97,8 +97,12 @@ def _ask(bench: Bench, analyser: str) -> list[list[str]]:
     return rows
 
 
-def _latest(bench: Bench, analyser: str) -> list[dict[str, Any]]:
-    """The latest readings of an analyser, oldest first, each by its newest revision."""
+def latest(bench: Bench, analyser: str) -> list[dict[str, Any]]:
+    """The latest readings of an analyser, oldest first, each by its newest revision.
+
+    Only those that can prove something: sent by the instrument that sent the last one, read with the same sheet, and not
+    taken back.
+    """
     from capture.record import numbers
 
     look = bench.ask("readings", kind="reading", skip_to_last=200)
@@ -111,4 +115,14 @@ def _latest(bench: Bench, analyser: str) -> list[dict[str, Any]]:
             if one["analyser"]["id"] == analyser and one["origin"] == "analyser":
                 found[one["id"]] = one
         after = page["next"]
-    return list(found.values())[-LATEST:]
+    fitting = [one for one in found.values() if _same(one, list(found.values())[-1])]
+    return fitting[-LATEST:]
+
+
+def _same(one: dict[str, Any], last: dict[str, Any]) -> bool:
+    """Whether a reading comes from where the last one comes from, and stands."""
+    digests = [each["driver"] and each["driver"]["sha256"] for each in (one, last)]
+    serials = [each["analyser"]["serial_number"] for each in (one, last)]
+    return (digests[0], serials[0], one["purpose"]) == (digests[1], serials[1], last["purpose"]) and (
+        one["status"] != "entered-in-error"
+    )

@@ -46,7 +46,7 @@ def points(bench: Bench, from_ms: int, until_ms: int, day: str | None) -> list[d
         (
             f"reading/{one['id']}",
             f"reading/{one['id'][:SHORT]}",
-            f"a {_kind(one)} of {one['analyser']['id']} is bound to nobody",
+            f"a {_kind(one)} of {one['analyser']['id']} is bound to nobody ({_when(bench, one)})",
         )
         for one in _newest(readings)
         if _unbound(one)
@@ -98,6 +98,10 @@ def _newest(readings: list[Record]) -> list[Record]:
 
 def _unbound(one: Record) -> bool:
     return one["breath_test"] is None and one["status"] != "entered-in-error" and one["kind"] in ("breath", "unknown")
+
+
+def _when(bench: Bench, one: Record) -> str:
+    return bench.local(round(datetime.fromisoformat(one["received_at"]).timestamp() * 1000))
 
 
 def _kind(one: Record) -> str:

@@ -121,7 +121,10 @@ def _data(config: Config) -> Point:
 
 
 def _journal(path: Path, about: str) -> Point:
-    """The journal's version from its header (SQLite file format §1.3: user version at 60, application id at 68)."""
+    """The journal's version from its header (SQLite file format §1.3: user version at 60, application id at 68).
+
+    A young journal has both in the write-ahead log beside it alone: until the first checkpoint its own header says 0.
+    """
     try:
         with path.open("rb") as file:
             header = file.read(100)
@@ -130,6 +133,8 @@ def _journal(path: Path, about: str) -> Point:
     except OSError as error:
         return Point(about, good=False, words=f"{path}: {error.strerror}; sudo chown tidewire {path}")
     version, owner = (int.from_bytes(header[at : at + 4], "big") for at in (60, 68))
+    if header[:16] == b"SQLite format 3\0" and owner == version == 0 and _logged(path):
+        return Point(about, good=True, words="a journal of which the first pages are still in its log")
     if header[:16] != b"SQLite format 3\0" or owner != APPLICATION_ID:
         return Point(about, good=False, words=f"{path} is not a journal; move it away", lasting=True)
     if version > VERSION:
@@ -138,6 +143,14 @@ def _journal(path: Path, about: str) -> Point:
         )
         return Point(about, good=False, words=words, lasting=True)
     return Point(about, good=True, words=f"journal of version {version}")
+
+
+def _logged(path: Path) -> bool:
+    """Whether there is something in the write-ahead log of a database."""
+    try:
+        return path.with_name(f"{path.name}-wal").stat().st_size > 0
+    except OSError:
+        return False
 
 
 def _driver(config: Config, place: int, analyser: Analyser) -> Point:

@@ -80,8 +80,9 @@ def test_first_digits_are_enough_and_several_fits_are_refused(desk: Sitting) -> 
 @pytest.mark.parametrize(
     ("reading", "error", "cure"),
     [
-        ("zz", UsageError, "give its first digits"),
-        ("", UsageError, "give its first"),
+        ("zz", UsageError, "at least its first 4 digits"),
+        ("", UsageError, "at least its first"),
+        ("000", UsageError, "at least its first 4 digits"),
         ("00000000", NotFound, "--unbound"),
     ],
 )

@@ -54,7 +54,9 @@ def test_a_dose_without_a_time_begins_now_and_has_the_machines_clock(ward: Ward)
 
 
 def test_an_amount_is_never_filled_in(ward: Ward) -> None:
-    test = told_of(ward.dosed(ward.opened()))
+    said = ward.dosed(ward.opened())
+    test = told_of(said)
+    assert said["warned"] == ["how much was given is not said: add --amount and --unit"]
     assert test.dose is not None
     assert (test.dose.amount, test.dose.unit, test.dose.volume_ml, test.dose.given_by) == (None, None, None, None)
 
@@ -247,9 +249,9 @@ def test_a_timed_breath_that_was_given_before_the_substrate_stays_without_minute
     label = ward.opened()
     timed = ward.breath(f"{label}-30")
     ward.minutes = 10
-    said = ward.dosed(label)
+    said = ward.dosed(label, amount="25", unit="g")
     assert said["warned"] == [
-        f"{label}-30: breathed before the substrate; if it is not, put the time or the reading right"
+        f"{label}-30: breathed before minute 0; if that is not so, correct the time of the dose or of the reading"
     ]
     assert ward.reading(timed.id) == timed
     assert minutes(timed) is None
@@ -367,7 +369,7 @@ def test_a_burst_bag_is_discarded_with_a_reason_and_its_sample_is_due_again(ward
 
 def test_what_is_no_container_is_not_discarded(ward: Ward) -> None:
     label = ward.opened()
-    with pytest.raises(UsageError, match="no container bears the label"):
+    with pytest.raises(UsageError, match=r"no container .*-60 waits to be measured"):
         ward.do(dosing.discard_container, label=f"{label}-60", reason="burst")
 
 

@@ -302,6 +302,17 @@ def test_training_and_production_never_meet(plain: Sitting) -> None:
         plain.reserve("K7-B1", analyser="h2-p")
 
 
+def test_a_bag_that_an_analyser_waits_for_is_not_discarded_before_that_is_taken_back(plain: Sitting) -> None:
+    plain.do(dosing.container, place="K7-30", label="BAG-1")
+    plain.do(dosing.container, place="K7-30", label="BAG-2")
+    plain.reserve("BAG-1")
+    with pytest.raises(UsageError, match=r"BAG-1.* take it back: tidewire test reserve --cancel --on h2-a"):
+        plain.do(dosing.discard_container, label="BAG-1", reason="burst")
+    plain.do(dosing.discard_container, label="BAG-2", reason="burst")
+    first, second = next(each for each in plain.test("K7").points if each.label == "K7-30").containers
+    assert (first.discarded, second.discarded) == (None, "burst")
+
+
 def test_a_closed_test_waits_for_no_breath_but_for_its_container(plain: Sitting) -> None:
     plain.do(dosing.container, place="K7-B1", label="BAG-1")
     plain.do(tests.close_test, test="K7")

@@ -82,7 +82,7 @@ def test_a_protocol_without_cautions_asks_for_nothing(ward: Ward) -> None:
 
 
 def test_a_protocol_for_adults_is_not_used_for_a_child(ward: Ward) -> None:
-    with pytest.raises(UsageError, match="for the adult, not the child"):
+    with pytest.raises(UsageError, match="for adults, not for children"):
         ward.opened(person="child")
     with pytest.raises(UsageError, match="neither adult nor child"):
         ward.opened(person="cat")
@@ -180,11 +180,31 @@ def test_an_order_that_another_open_test_has_is_warned_of(ward: Ward) -> None:
 # Naming
 
 
-@pytest.mark.parametrize("named", ["K9", "", "K7-60", "zz", "4e8"])
+@pytest.mark.parametrize("named", ["K9", "", "K9-60", "zz", "4e8"])
 def test_an_unknown_test_is_refused_with_the_way_to_find_it(ward: Ward, named: str) -> None:
     ward.opened(label="K7")
     with pytest.raises(NotFound, match="tidewire test list"):
         ward.do(tests.note_test, test=named, text="x")
+
+
+def test_a_sample_where_a_test_is_meant_is_told_the_label_of_its_test(ward: Ward) -> None:
+    ward.opened(label="K7")
+    with pytest.raises(UsageError, match="write its label alone, K7"):
+        ward.do(tests.note_test, test="k7-60", text="x")
+
+
+def test_a_label_that_is_on_nothing_is_said_to_be_on_no_container_either(ward: Ward) -> None:
+    ward.opened(label="K7")
+    with pytest.raises(NotFound, match="'BAG-18' is on no container, and there is no test 'BAG'"):
+        ward.store.call(lambda tx: course.place(tx, "bag-18"))
+
+
+def test_a_question_of_the_protocol_may_be_named_by_its_number_as_at_the_opening(ward: Ward) -> None:
+    label = ward.opened()
+    made = told_of(ward.do(tests.amend, test=label, answers=[("1", "no")]))
+    assert [(each.question, each.answer) for each in made.preparation] == [(LACTOSE.questions[0].ask, "no")]
+    with pytest.raises(UsageError, match="does not ask '99'"):
+        ward.do(tests.amend, test=label, answers=[("99", "no")])
 
 
 def test_a_test_can_be_named_by_the_first_digits_of_its_id(ward: Ward) -> None:

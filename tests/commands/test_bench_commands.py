@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 import pytest
 
-from capture.commands import acts, chart, due, main_group
+from capture.commands import acts, chart, commission, due, main_group
 from capture.commands.common import Bench, load
 from capture.commands.test import COMMANDS
 from capture.errors import UsageError
@@ -154,7 +154,7 @@ def series(*values: dict[str, Any] | None) -> tuple[dict[str, Any], dict[str, An
         counts = None if value is None else {"reading": name}
         points.append({"label": f"K7-{place * 30}", "attempts": attempts, "counts": counts})
         readings[name] = {"id": name, "gases": {"hydrogen": value} if value else {}}
-    return {"points": points}, readings
+    return {"points": points, "reviewed": None}, readings
 
 
 def test_a_bar_is_as_long_as_its_value_and_a_part_of_a_step_is_a_whole_sign() -> None:
@@ -184,6 +184,16 @@ def test_what_is_no_number_has_words_and_no_bar_and_what_does_not_count_is_a_gap
     assert lines[5].endswith("gap")
 
 
+@pytest.mark.parametrize(("reviewed", "said"), [(None, "-"), ({"by": "AB"}, "gap")])
+def test_a_sample_that_is_still_to_come_is_no_gap_until_the_test_is_closed(reviewed: Any, said: str) -> None:
+    test, readings = series(quantity("12"))
+    test["points"].append({"label": "K7-30", "attempts": [], "counts": None})
+
+    lines = list(chart.chart(test | {"reviewed": reviewed}, readings))
+
+    assert lines[2].split() == ["K7-30", said]
+
+
 def test_without_anything_that_counts_there_is_no_chart() -> None:
     assert list(chart.chart(*series(None, None))) == []
 
@@ -193,6 +203,37 @@ def test_a_value_of_nothing_has_no_bar_and_the_highest_always_fits() -> None:
 
     assert lines[1].count("=") == 0
     assert 0 < lines[2].count("=") <= chart.WIDTH
+
+
+def test_only_readings_that_can_prove_something_are_asked_about_before_production() -> None:
+    def row(name: str, **more: Any) -> dict[str, Any]:
+        one = {
+            "id": name,
+            "origin": "analyser",
+            "status": "preliminary",
+            "purpose": "training",
+            "analyser": {"id": "h2-a", "serial_number": "2"},
+            "driver": {"sha256": "s2"},
+        }
+        return {"text": json.dumps(one | more)}
+
+    rows = [
+        row("of the instrument before", analyser={"id": "h2-a", "serial_number": "1"}),
+        row("read with another sheet", driver={"sha256": "s1"}),
+        row("of another analyser", analyser={"id": "h2-b", "serial_number": "2"}),
+        row("typed in", origin="operator"),
+        row("taken back"),
+        row("good"),
+        row("taken back", status="entered-in-error"),
+        row("the last"),
+    ]
+
+    class Asked:
+        def ask(self, _name: str, **given: Any) -> Any:
+            return {"next": 0} if "skip_to_last" in given else {"records": rows, "next": None}
+
+    found = commission.latest(Asked(), "h2-a")  # type: ignore[arg-type]  # a bench of one answer
+    assert [one["id"] for one in found] == ["good", "the last"]
 
 
 def test_who_is_due_is_told_in_words_with_what_is_late_and_the_next_of_each(bench: Bench) -> None:

@@ -42,6 +42,17 @@ def test_a_set_up_in_order_is_good_in_every_point(desk: Desk, device: str) -> No
     assert all(line.startswith("good: ") for line in result.output.splitlines())
 
 
+def test_a_young_journal_whose_first_pages_are_in_its_log_is_a_journal(desk: Desk) -> None:
+    (desk.folder / "data").mkdir(exist_ok=True)
+    with Store.open(
+        desk.folder / "data", create=True
+    ):  # no checkpoint yet, as while the first service runs, or after its kill
+        result = desk.type("check")
+
+    (line,) = (each for each in result.output.splitlines() if "data folder" in each)
+    assert line.startswith("good: "), line
+
+
 def test_a_missing_port_is_to_be_seen_to(desk: Desk) -> None:
     result = desk.type("check")
 

@@ -133,7 +133,7 @@ class Hands:
         return answer
 
     def _drinks(self, deed: Deed) -> Record:
-        return self._act("test-dose", test=self.tests[_who(deed.person)], given_by=INITIALS)
+        return self._act("test-dose", test=self.tests[_who(deed.person)], amount="250", unit="mL", given_by=INITIALS)
 
     def _offered(self, deed: Deed) -> Record:
         return self._reserve(self._place(deed.person, deed.minute), deed)

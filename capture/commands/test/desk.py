@@ -3,12 +3,16 @@
 Rules:
 - Whoever wears gloves presses Enter and nothing else: a label reserves, an empty line takes it back.
 - Every line is answered by a line. What becomes of a reservation is told as soon as it is known, also while nobody types.
+- What an empty line takes back is what was said last: once a result has come in between, it names what is left, and the
+  next empty line takes that back.
+- Cures name options; a line takes those of `test reserve` as they stand.
 - It is a plain stream of lines: over ssh, from a pipe, read aloud.
 """
 
 from __future__ import annotations
 
 import os
+import re
 import select
 import sys
 from dataclasses import dataclass, field
@@ -34,6 +38,9 @@ HELP = (
     "Enter alone: take the last one back. ?: who is due. Ctrl-D: leave."
 )
 LEAVE = ("q", "quit", "exit")
+FLAGS = {"replace": "--replace", "none_under_way": "--none-under-way"}
+ON = re.compile(r"--on[ =]")
+REASON = re.compile(r"--reason[ =]")
 
 
 @click.command(epilog="Example: tidewire test desk --by AB")
@@ -45,6 +52,7 @@ def command(bench: Bench, *, by: str | None) -> None:
     A label, scanned or typed (K7-60, or a container's), reserves the free analyser for it; `K7-60 @h2-a` the one that is
     named. Patient, time point and due time are echoed: an empty line takes it back. `?` shows who is due. What the analyser
     then says is told. Where a reason is asked for, it stands behind a semicolon: `K7-60; not warm, she cannot wait`.
+    --on, --replace, --none-under-way and --reason of `test reserve` can be typed behind the label, too.
     """
     desk = Desk(bench, initials(bench, by))
     running(bench, "reservations")
@@ -56,16 +64,40 @@ def command(bench: Bench, *, by: str | None) -> None:
             desk.take(line.strip())
         except TidewireError as error:
             click.echo(str(error))
+    for one in desk.mine.values():
+        click.echo(f"{one['analyser']} still waits for {place(one)}")
+
+
+def asked(line: str) -> dict[str, Any]:
+    """What a line wants reserved: arguments of `test-reserve`."""
+    what, semicolon, reason = line.partition(";")
+    option = REASON.search(what)
+    if option is not None:
+        reason = what[option.end() :] + semicolon + reason
+        what = what[: option.start()]
+    flags = {name: True for name, written in FLAGS.items() if written in what.split()}
+    words = " ".join(word for word in what.split() if word not in FLAGS.values())
+    sample, _, analyser = ON.sub("@", words, count=1).partition("@")
+    return {
+        "sample": sample.strip(),
+        "analyser": analyser.strip() or None,
+        "reason": reason.strip().strip('"') or None,
+        **flags,
+    }
 
 
 @dataclass
 class Desk:
-    """What this prompt has reserved, and is waiting for: reservations by number, the latest last."""
+    """What this prompt has reserved, and is waiting for: reservations by number, the latest last.
+
+    `moved_on`: something came since the latest was said, so that an empty line may mean what is over already.
+    """
 
     bench: Bench
     by: str | None
     mine: dict[int, dict[str, Any]] = field(default_factory=dict)
     trouble: str = ""
+    moved_on: bool = False
 
     def lines(self) -> Iterator[str]:
         """Line after line of standard input; while none comes, what becomes of the reservations is told."""
@@ -101,16 +133,8 @@ class Desk:
             self._reserve(line)
 
     def _reserve(self, line: str) -> None:
-        what, _, reason = line.partition(";")
-        sample, _, analyser = what.partition("@")
-        answer = act(
-            self.bench,
-            "test-reserve",
-            self.by,
-            sample=sample.strip(),
-            analyser=analyser.strip() or None,
-            reason=reason.strip() or None,
-        )
+        answer = act(self.bench, "test-reserve", self.by, **asked(line))
+        self.moved_on = False
         for words in answer["said"]:
             click.echo(words + self._planned(answer["reservation"]["place"]))
         for words in answer["warned"]:
@@ -129,8 +153,15 @@ class Desk:
         if not self.mine:
             click.echo("Nothing was reserved here that could be taken back.")
             return
-        number, last = self.mine.popitem()
+        number, last = next(reversed(self.mine.items()))
+        if self.moved_on:
+            self.moved_on = False
+            click.echo(
+                f"{last['analyser']} still waits for {place(last)}: {last['subject']}. Enter again takes that back."
+            )
+            return
         answer = act(self.bench, "test-release", self.by, analyser=last["analyser"], id=number)
+        del self.mine[number]
         for words in answer["said"]:
             click.echo(words)
 
@@ -163,7 +194,7 @@ class Desk:
             if ended is None:
                 continue
             del self.mine[number]
-            told = True
+            told = self.moved_on = True
             _over_the_prompt(_ended(one, ended))
         return told
 
@@ -195,5 +226,5 @@ def _ended(one: dict[str, Any], ended: dict[str, Any]) -> str:
     ]
     oxygen = f"oxygen {with_unit(reading['oxygen'], '%')}"
     flags = ", ".join(dict.fromkeys(flag["code"] for flag in reading["flags"]))
-    quality = f"the sample is {reading['sample_quality']}" + (f" ({flags})" if flags else "")
+    quality = f"the sample is {reading['sample_quality'].replace('-', ' ')}" + (f" ({flags})" if flags else "")
     return f"{place(one)}: {', '.join([*gases, oxygen])}; {quality}; {reading['status']}"

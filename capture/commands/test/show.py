@@ -93,7 +93,8 @@ def _head(bench: Bench, test: Record) -> Iterator[str]:
     if test["change"]:
         change = test["change"]
         why = f": {change['reason']}" if change["reason"] else ""
-        yield f"Last change: {change['code']} at {clock(bench, change['at'], day=True)} by {change['by'] or 'somebody'}{why}"
+        by = f" by {change['by']}" if change["by"] else ""
+        yield f"Last change: {change['code']} at {clock(bench, change['at'], day=True)}{by}{why}"
     if test["substrate"]:
         yield _dose(bench, test)
     for one in test["preparation"]:
