@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
+from capture.acts.ending import WHY
 from capture.assembly import reservation
 from capture.journal import reservations as kept
 from capture.record import times
@@ -34,7 +35,7 @@ def _shown(made: Reservation, now: Heard) -> dict[str, Any]:
 
 
 def ended(tx: Tx, *, reservation: int) -> dict[str, Any]:
-    """How a reservation ended: `happened` (null: it has not), and the newest text of the `reading` that filled it."""
+    """How a reservation ended: `happened` (null: it has not), the same in `words`, and the newest text of its `reading`."""
     row = tx.one(
         "SELECT json_extract(body, '$.happened'), json_extract(body, '$.reading') FROM deeds "
         "WHERE kind = 'reservation-ended' AND seq > ? AND json_extract(body, '$.reservation') = ? LIMIT 1",
@@ -42,7 +43,8 @@ def ended(tx: Tx, *, reservation: int) -> dict[str, Any]:
         reservation,
     )
     happened, reading = row or (None, None)
-    return {"happened": happened, "reading": reading and _newest(tx, UUID(reading))}
+    words = WHY.get(happened) if happened is not None else None
+    return {"happened": happened, "words": words, "reading": reading and _newest(tx, UUID(reading))}
 
 
 def _newest(tx: Tx, name: UUID) -> str | None:

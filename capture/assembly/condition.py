@@ -62,9 +62,10 @@ def state_after(
         ended = Calibrated(when, result, event_id, serial_number, who)
         return replace(state, calibration=ended) if kind == "calibration" else replace(state, gas_check=ended)
     if name in ("warming-up", "ready"):
-        return state if outdated else replace(state, warm=name == "ready")
+        later = told_late and state.warm_at is not None and when < state.warm_at
+        return state if outdated or later else replace(state, warm=name == "ready", warm_at=when)
     if name == "switched-on" and not outdated:
-        return replace(state, on_since=when, on_since_from=said_by, warm=None)
+        return replace(state, on_since=when, on_since_from=said_by, warm=None, warm_at=None)
     if name == "gone":
         return replace(_lasting(state), under_way=state.under_way)
     return state

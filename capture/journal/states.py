@@ -43,12 +43,14 @@ def read(text: str) -> AnalyserState:
     """A state from its text in the journal."""
     data = numbers.loads(text)
     since, commissioned = data.pop("on_since"), data.pop("commissioned")
+    warm_at = data.pop("warm_at", None)
     return AnalyserState(
         on_since=since and datetime.fromisoformat(since),
         calibration=_calibrated(data.pop("calibration")),
         gas_check=_calibrated(data.pop("gas_check")),
         commissioned=commissioned and Commissioned(at=datetime.fromisoformat(commissioned.pop("at")), **commissioned),
         under_way=tuple(_start(each) for each in data.pop("under_way")),
+        warm_at=warm_at and datetime.fromisoformat(warm_at),
         **data,
     )
 

@@ -144,7 +144,7 @@ class AnalyserState:
 
     `serial_number`: of the instrument that all this is about. `gas_check`: as `calibration`, and not the same thing.
     `under_way`: measurements that were announced, or may have begun unseen, and have given no result yet, oldest first
-    (only of analysers that announce them).
+    (only of analysers that announce them). `warm_at`: when it was as `warm` says.
     """
 
     on_since: datetime | None = None
@@ -155,6 +155,7 @@ class AnalyserState:
     serial_number: str | None = None
     commissioned: Commissioned | None = None
     under_way: tuple[Start, ...] = ()
+    warm_at: datetime | None = None
 
 
 Happened = Literal[

@@ -116,7 +116,7 @@ def test_the_desk_sees_what_is_reserved_and_how_it_ended(ward: Ward) -> None:
         return ward.store.call(lambda tx: desk.ended(tx, reservation=made["id"]))
 
     assert [(one["id"], one["place"], one["overdue"]) for one in seen()] == [(made["id"], f"{label}-B1", False)]
-    assert ended() == {"happened": None, "reading": None}
+    assert ended() == {"happened": None, "words": None, "reading": None}
     ward.minutes += 2
     assert seen()[0]["overdue"]
 

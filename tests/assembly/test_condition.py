@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from typing import Literal
 from uuid import UUID
 
 import pytest
@@ -38,8 +39,8 @@ TELLING = (
 @pytest.mark.parametrize(
     ("name", "after"),
     [
-        ("warming-up", replace(BEFORE, warm=False)),
-        ("ready", BEFORE),
+        ("warming-up", replace(BEFORE, warm=False, warm_at=WRITTEN)),
+        ("ready", replace(BEFORE, warm_at=WRITTEN)),
         ("switched-on", replace(BEFORE, on_since=WRITTEN, on_since_from="analyser", warm=None)),
         ("gone", AnalyserState(serial_number="0007")),
         ("calibration-passed", replace(BEFORE, calibration=PASSED)),
@@ -84,6 +85,17 @@ def test_what_a_person_tells_late_undoes_nothing_that_happened_later(name: str) 
     state = replace(BEFORE, warm=False, calibration=PASSED, gas_check=FAILED)
     early = NOW - timedelta(hours=2)
     assert state_after(name, early, state, EVENT, "0007", said_by="operator") == state
+
+
+@pytest.mark.parametrize(("late", "now", "warm"), [("ready", "warming-up", False), ("warming-up", "ready", True)])
+@pytest.mark.parametrize("said_by", ["analyser", "operator"])
+def test_that_it_was_warm_or_cold_before_is_told_too_late(
+    late: str, now: str, warm: bool, said_by: Literal["analyser", "operator"]
+) -> None:
+    known = state_after(now, NOW, AnalyserState(), said_by=said_by)
+    assert state_after(late, NOW - timedelta(minutes=10), known, said_by="operator") == known
+    assert known.warm is warm
+    assert state_after(late, NOW + timedelta(minutes=10), known, said_by="operator").warm is not warm
 
 
 @pytest.mark.parametrize("name", TELLING)

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from capture.assembly.settle import port_event, settle
-from capture.record import ids, numbers, quantity, text
+from capture.record import ids, numbers, quantity, text, times
 from capture.record.event import AnalyserEvent
 from capture.record.examples.lines import OPENED, ZONE, cases
 from capture.record.moment import (
@@ -210,8 +210,10 @@ def test_the_last_calibration_stands_in_later_readings_of_the_same_instrument(
 
 
 def test_settle_tells_the_state_only_where_it_changed(table: Table, make: type[Make]) -> None:
-    assert table.settle(make.event("ready"), "event").analyser == AnalyserState(warm=True)
-    table.moment = replace(table.moment, analyser=BEFORE)
+    assert table.settle(make.event("ready"), "event").analyser == AnalyserState(
+        warm=True, warm_at=times.in_utc(table.moment.heard.utc)
+    )
+    table.moment = replace(table.moment, analyser=replace(BEFORE, warm_at=times.in_utc(table.moment.heard.utc)))
     assert table.settle(make.event("ready"), "event").analyser is None
     assert table.settle(make.event("calibration-started"), "event").analyser is None
 

@@ -45,7 +45,11 @@ class Service:
 
     def running(self, _bench: object, name: str, **given: Any) -> Any:
         if name == "reservation-ended":
-            return {"happened": "expired" if given["reservation"] in self.over else None, "reading": None}
+            return {
+                "happened": "expired" if given["reservation"] in self.over else None,
+                "words": "its time was over",
+                "reading": None,
+            }
         return {"tests": []}
 
     def act(self, _bench: object, name: str, _by: str | None, **given: Any) -> Any:
@@ -94,7 +98,9 @@ def test_an_empty_line_that_may_mean_what_is_over_takes_nothing_back_but_names_w
     service.over.add(2)
     desk.take("")
     assert service.released == []
-    assert "h2-a still waits for K7-60: P-1. Enter again takes that back." in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "A1-30: the reservation is void: its time was over; what comes now belongs to nobody" in said
+    assert "h2-a still waits for K7-60: P-1. Enter again takes that back." in said
     desk.take("")
     assert service.released == [1]
 

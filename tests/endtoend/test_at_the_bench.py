@@ -284,7 +284,7 @@ def test_a_restart_voids_what_is_reserved_and_the_desk_says_so(bench: Bench) -> 
         until(terminal, "the service is not running")
         bench.house.start()
         bench.house.up()
-        until(terminal, f"{k}-B1: the reservation is void (restarted)")
+        until(terminal, f"{k}-B1: the reservation is void: the service was started anew")
         os.write(terminal, b"q\n")
 
     bench.shows(55)

@@ -65,7 +65,7 @@ def command(bench: Bench, *, by: str | None) -> None:
         except TidewireError as error:
             click.echo(str(error))
     for one in desk.mine.values():
-        click.echo(f"{one['analyser']} still waits for {place(one)}")
+        _over_the_prompt(f"{one['analyser']} still waits for {place(one)}")
 
 
 def asked(line: str) -> dict[str, Any]:
@@ -218,7 +218,7 @@ def _ended(one: dict[str, Any], ended: dict[str, Any]) -> str:
     from capture.record import numbers
 
     if ended["reading"] is None:
-        return f"{place(one)}: the reservation is void ({ended['happened']}); what comes now belongs to nobody"
+        return f"{place(one)}: the reservation is void: {ended['words']}; what comes now belongs to nobody"
     reading = numbers.loads(ended["reading"])
     names = {"hydrogen": "H2", "methane": "CH4", "carbon_dioxide": "CO2"}
     gases = [

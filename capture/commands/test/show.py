@@ -84,8 +84,9 @@ def _write(path: Path, text: str) -> None:
 def _head(bench: Bench, test: Record) -> Iterator[str]:
     order = f", order {test['order']['value']}" if test["order"] else ""
     yield f"{test['label']}: {test['protocol']['title']} for {test['subject']['value']} ({test['person']}){order}"
-    outcome = f", {test['outcome']}" if test["outcome"] else ""
-    reason = f": {test['outcome_reason']}" if test["outcome_reason"] else ""
+    closed = test["reviewed"] is not None  # how it went was said by a review that is open again, where it is not
+    outcome = f", {test['outcome']}" if test["outcome"] and closed else ""
+    reason = f": {test['outcome_reason']}" if test["outcome_reason"] and closed else ""
     yield f"{test['status']}{outcome}{reason}; {test['purpose']}; revision {test['revision']} of {test['id']}"
     yield f"Opened {clock(bench, test['opened_at'], day=True)} by {test['opened_by'] or 'somebody'}" + _reviewed(
         bench, test
