@@ -76,6 +76,9 @@ def _unknown(at: Path, table: dict[str, Any]) -> Iterator[tuple[Path, str]]:
     here = known(at)
     for key in table:
         if key not in here:
+            if key in known(()):  # written below a table, as an approval is that is added at the end of a file
+                yield (*at, key), "is not of this table; write it at the top of the file, above the first table"
+                continue
             near = nearest(key, here)
             yield (*at, key), f"unknown key; write {near}" if near else f"unknown key; known here: {', '.join(here)}"
 

@@ -132,6 +132,11 @@ def test_what_a_file_leaves_out_is_null_and_never_filled_in() -> None:
         ("samples = 2", "samples = 10", "line 20, baseline.samples: is 10,"),
         ("samples = 2", "smples = 2", "line 20, baseline.smples: unknown key; write samples"),
         ('ask = "Smoked', 'aks = "Smoked', "line 30, questions.1.aks: unknown key; write ask"),
+        (
+            'ask = "Smoked today?"',
+            'ask = "Smoked today?"\napproved = { by = "Dr B. Example", on = 2026-11-20 }',
+            "line 31, questions.1.approved: is not of this table; write it at the top of the file",
+        ),
         ("[points]", "[point]", "line 24, point: unknown key; write points"),
         ("60, 120]", "60.0, 120]", "line 25, points.minutes.2: is 60.0, must be a whole number of minutes"),
         (
