@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -19,7 +20,11 @@ if TYPE_CHECKING:
 @click.command(epilog="Example: tidewire readings --since 2026-11-24 --encoding csv > day.csv")
 @with_bench
 @click.option("--since", help="From this local day or time on, e.g. 2026-11-24 or 2026-11-24T10:30.")
-@click.option("--last", type=click.IntRange(1, 100_000), help="Only so many, the latest.  [default: 20 on a screen]")
+@click.option(
+    "--last",
+    type=click.IntRange(1, 100_000),
+    help="Only so many, the latest.  [default: 20 on a screen, and all --unbound]",
+)
 @click.option("--events", is_flag=True, help="Events of analysers and ports instead.")
 @click.option("--unbound", is_flag=True, help="Only breaths, and what may be one, that belong to no breath test (yet).")
 @click.option("--encoding", type=click.Choice(["json", "csv"]), help="Print data in this encoding instead of a list.")
@@ -45,11 +50,16 @@ def command(
         raise UsageError("--unbound is about breaths; leave out --events")
     wanted = encoding or ("json" if as_json else None)
     kind = "event" if events else "reading"
-    if last is None and since is None and wanted is None:
+    if last is None and since is None and wanted is None and not unbound:  # what is nobody's is listed until it is not
         last = 20
     texts = _texts(bench, kind, since, last, unbound=unbound)
     if wanted is None:
-        show(bench, [numbers.loads(text) for text in texts], events=events)
+        records = [numbers.loads(text) for text in texts]
+        show(bench, records, events=events)
+        if unbound and records:
+            click.echo(
+                "To its sample: tidewire test assign ID SAMPLE; taken back: tidewire test withdraw ID --reason WORDS"
+            )
         return
     for line in _csv(kind, texts) if wanted == "csv" else (text.encode() + b"\n" for text in texts):
         click.echo(line, nl=False)
@@ -64,13 +74,20 @@ def _csv(kind: str, texts: Iterable[str]) -> Iterator[bytes]:
 
 
 def _texts(bench: Bench, kind: str, since: str | None, last: int | None, *, unbound: bool) -> Iterator[str]:
-    after: int | None = 0
     since_ms = 0 if since is None else moment(bench, "--since", since)
+    if unbound:  # the latest of those that are, wherever they stand among all the others
+        yield from deque(_pages(bench, kind, since_ms, 0, unbound=True), maxlen=last)
+        return
+    after: int | None = 0
     before: int | None = None
     while last:
         look = bench.ask("readings", kind=kind, since_ms=since_ms, skip_to_last=last, before=before)
         after, before = look["next"], look["before"]
         last = 0 if before is None else last - look["found"]
+    yield from _pages(bench, kind, since_ms, after, unbound=False)
+
+
+def _pages(bench: Bench, kind: str, since_ms: int, after: int | None, *, unbound: bool) -> Iterator[str]:
     while after is not None:
         page = bench.ask("readings", kind=kind, since_ms=since_ms, after=after, unbound=unbound)
         yield from (row["text"] for row in page["records"])

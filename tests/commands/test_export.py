@@ -64,6 +64,20 @@ def test_unbound_are_breaths_of_nobody_and_what_may_be_one(morning: Desk) -> Non
     assert len(unbound) < len(records)
 
 
+def test_what_is_unbound_is_listed_however_much_came_after_it(morning: Desk) -> None:
+    unbound = [json.loads(line)["id"] for line in morning.type("readings", "--unbound", "--json").output.splitlines()]
+    shown = morning.type("readings", "--unbound").output
+    last = [
+        json.loads(line)["id"]
+        for line in morning.type("readings", "--unbound", "--last", "21", "--json").output.splitlines()
+    ]
+
+    assert len(unbound) > 21
+    assert all(each[:8] in shown for each in unbound)
+    assert "tidewire test assign ID SAMPLE" in shown
+    assert last == unbound[-21:]
+
+
 def test_a_breath_that_was_withdrawn_or_given_to_somebody_is_not_unbound(morning: Desk, tmp_path: Path) -> None:
     desk = type(morning)(tmp_path)
     shutil.copytree(morning.folder, desk.folder, dirs_exist_ok=True)
