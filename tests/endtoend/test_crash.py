@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 
 @pytest.mark.daemon
 def test_what_was_shown_before_a_kill_is_in_the_folder_once_and_nothing_else_is(tmp_path: Path) -> None:
-    report = torture(tmp_path, kills=6, seed=4)
+    report = torture(tmp_path, kills=9, seed=4)
 
     assert report.wrong == []
     assert report.while_receiving >= 1
-    assert report.shown > 10  # how many depends on how busy the machine is
+    assert report.shown > 30
