@@ -87,6 +87,7 @@ def place_of(
         order=test.order,
         protocol=f"{test.protocol.name} {test.protocol.version}",
         substrate=test.substrate,
+        point=point.label,
         role=point.role,
         nominal_min=point.nominal_min,
         since_substrate_min=since,

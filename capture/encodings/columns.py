@@ -161,6 +161,7 @@ READING = (
     Column("flags", "string", "Codes of its flags, a space between.", _flags),
     Column("sample_quality", "string", "In words; not-judged: no limit applies.", _at("sample_quality"), required=True),
     *_SOURCE,
+    Column("point", "string", "The label of the time point in that test.", _at("breath_test", "point")),
 )
 
 EVENT = (

@@ -91,7 +91,7 @@ class Bound(Part):
 
 
 class BreathTestPlace(Part):
-    """Which breath test this reading belongs to, and at what kind of sample; the test itself says at which one."""
+    """Which breath test this reading belongs to, and which of its samples."""
 
     id: UUID = told("The breath test.")
     label: str = told("The label of that test at the bench, e.g. `K7`; not of the sample.")
@@ -99,6 +99,7 @@ class BreathTestPlace(Part):
     order: Named | None = told("The order that test was for when the reading came to it.")
     protocol: str | None = told("The name and version of the protocol.")
     substrate: str | None = told("What is to be drunk in that test; null: nothing.")
+    point: str = told("The label of the time point it stands at, as in the test's `points`, e.g. `K7-60`.")
     role: Literal["baseline", "timed", "extra"] = told(
         "A breath before the substrate, a planned one after, or another."
     )

@@ -151,7 +151,7 @@ def _whose(record: dict[str, Any]) -> tuple[str, str]:
     """Whose a record is, and where the reading stands in it."""
     if "breath_test" in record:
         place = record["breath_test"]
-        return place["subject"]["value"], f"`{place['label']}-{place['nominal_min']}`"
+        return place["subject"]["value"], f"`{place['point']}`"
     bags = [point for point in record["points"] if point["containers"]]
     said = [
         f"`{point['label']}`: `{point['counts']['reading'][:8]}` counts"

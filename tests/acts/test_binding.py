@@ -198,9 +198,19 @@ def test_another_sample_of_the_same_person_keeps_the_id(desk: Sitting) -> None:
     assert new.breath_test is not None
     assert (new.id, new.revision, new.status, new.change.code) == (old.id, 3, "corrected", "place")
     assert (new.breath_test.nominal_min, new.breath_test.attempt) == (Decimal(30), 1)
+    assert (old.breath_test and old.breath_test.point, new.breath_test.point) == ("K7-B1", "K7-30")
     point = {each.label: [one.reading for one in each.attempts] for each in desk.test("K7").points}
     assert (point["K7-B1"], point["K7-30"]) == ([], [old.id])
     assert accounts(desk) == {"bound": 1}
+
+
+def test_a_reading_tells_one_baseline_from_another(desk: Sitting) -> None:
+    desk.do(tests.amend, test="K7", extra="B")
+    first = assign(desk, desk.last(), "K7-B1")
+    desk.wait(60_000)
+    desk.send(breath("39"))
+    second = assign(desk, desk.last(), "K7-B2")
+    assert [each.breath_test and each.breath_test.point for each in (first, second)] == ["K7-B1", "K7-B2"]
 
 
 def test_another_test_of_the_same_person_keeps_the_id_and_leaves_the_first_test(desk: Sitting) -> None:

@@ -79,6 +79,7 @@ def test_every_reading_is_retracted_at_its_id_and_begins_anew_at_another(ward: W
         assert (new.breath_test.since_substrate_min, new.breath_test.attempt, new.breath_test.nominal_min) == (
             was.breath_test.since_substrate_min, was.breath_test.attempt, was.breath_test.nominal_min
         )  # fmt: skip
+        assert new.breath_test.point == was.breath_test.point
 
 
 def test_the_new_test_names_the_new_readings_and_nothing_else_changes(ward: Ward) -> None:

@@ -150,7 +150,8 @@ def test_training_and_formats_it_does_not_know_are_not_filed(consumer: dict[str,
 def test_what_a_test_says_of_a_reading_is_what_a_revision_of_that_reading_says() -> None:
     said = 0
     for test in TESTS.values():
-        for attempt in (attempt for point in test.points for attempt in point.attempts):
+        placed = [(point, attempt) for point in test.points for attempt in point.attempts]
+        for point, attempt in placed:
             mine = [each for each in READINGS.values() if each.id == attempt.reading and each.breath_test is not None]
             mine = [each for each in mine if each.status == attempt.status]
             for reading in mine:
@@ -163,6 +164,7 @@ def test_what_a_test_says_of_a_reading_is_what_a_revision_of_that_reading_says()
                     attempt.collected_at,
                 )
                 assert (place.id, place.subject, place.order) == (test.id, test.subject, test.order)
+                assert (place.point, place.role, place.nominal_min) == (point.label, point.role, point.nominal_min)
                 said += 1
     assert said > 10
 

@@ -64,13 +64,15 @@ def measurement(seq: int) -> UUID:
 
 def place(test: str, nominal: int | None, how: str, bound: int, *, collected: int, attempt: int = 1) -> dict[str, Any]:
     """Where a reading belongs. `bound`: the minute at which the act was done."""
+    label = test.partition(" ")[0]
     return {
         "id": TESTS[test],
-        "label": test.partition(" ")[0],
+        "label": label,
         "subject": {"system": "north-clinic", "value": SUBJECTS[test]},
         "order": {"system": "north-clinic", "value": ORDERS[test]} if test in ORDERS else None,
         "protocol": PROTOCOL,
         "substrate": "lactulose",
+        "point": f"{label}-{'B1' if nominal is None else nominal}",
         "role": "baseline" if nominal is None else "timed",
         "nominal_min": nominal,
         "since_substrate_min": None if nominal is None else since(test, collected),
