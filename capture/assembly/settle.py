@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from capture.record.breath_test import BreathTest
-    from capture.record.moment import Arrival, Bench, Heard, Moment, Reservation, StreamHead
+    from capture.record.moment import Arrival, Bench, Calibrated, Heard, Moment, Reservation, StreamHead
     from drivers.contract import Clock, Integrity
 
 NOTHING: Final = Outcome()
@@ -300,14 +300,22 @@ def _sample(result: Result, offered: Reservation | None) -> reading.Sample:
 
 @lru_cache(maxsize=64)
 def condition(state: AnalyserState, serial_number: str | None) -> reading.AnalyserCondition:
-    """What is known of an analyser's state, as records carry it; the calibration only if it is this very instrument's."""
+    """What is known of an analyser's state, as records carry it; calibration and check only if this very instrument's."""
     on_since = None
     if state.on_since is not None and state.on_since_from is not None:
         on_since = parts.At(at=state.on_since, from_=state.on_since_from)
-    calibration, known = None, state.calibration
-    if known is not None and known.serial_number == serial_number:
-        calibration = reading.Calibration(at=known.at, result=known.result, event=known.event, by=known.by)
-    return reading.AnalyserCondition(on_since=on_since, warm=state.warm, calibration=calibration)
+    return reading.AnalyserCondition(
+        on_since=on_since,
+        warm=state.warm,
+        calibration=_last(state.calibration, serial_number),
+        gas_check=_last(state.gas_check, serial_number),
+    )
+
+
+def _last(known: Calibrated | None, serial_number: str | None) -> reading.LastCheck | None:
+    if known is None or known.serial_number != serial_number:
+        return None
+    return reading.LastCheck(at=known.at, result=known.result, event=known.event, by=known.by)
 
 
 def _source(arrival: Arrival, moment: Moment) -> parts.Source:

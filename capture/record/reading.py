@@ -58,8 +58,8 @@ class DeadSpace(Part):
     source: str = told("Where the method and its constants come from.")
 
 
-class Calibration(Part):
-    """The last calibration that is known."""
+class LastCheck(Part):
+    """A calibration, or a check with gas: the last one of its kind that is known."""
 
     at: Instant = told("When.")
     result: Annotated[str, open_list("passed", "failed")] = told("How it ended; a failure stands until a pass.")
@@ -72,7 +72,8 @@ class AnalyserCondition(Part):
 
     on_since: At | None = told("When it was switched on.")
     warm: Truth | None = told("Whether it says that it has warmed up.")
-    calibration: Calibration | None = told("Its last calibration.")
+    calibration: LastCheck | None = told("Its last calibration: it was adjusted to a known gas.")
+    gas_check: LastCheck | None = told("Its last check with gas: it measured a known gas, and was not adjusted.")
 
 
 class Named(Part):

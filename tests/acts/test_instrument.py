@@ -82,6 +82,7 @@ def test_what_a_person_notes_stands_in_the_readings_that_follow(begun: Store) ->
     note(begun, "switched-on", at=kit.BEGAN - timedelta(hours=1))
     note(begun, "ready")
     answer = note(begun, "calibration-passed", detail=CHECK | {"lot": "7731", "expiry": "2027-03"})
+    checked = numbers.loads(note(begun, "gas-check-failed")["event"])
 
     begun.call(lambda tx: hear.hear(tx, kit.BENCH, kit.batch([kit.result(0, 40)], ms=2000)))
 
@@ -92,6 +93,7 @@ def test_what_a_person_notes_stands_in_the_readings_that_follow(begun: Store) ->
         "on_since": {"at": "2026-11-24T08:30:00.000Z", "from": "operator"},
         "warm": True,
         "calibration": {"at": calibrated["received_at"], "result": "passed", "event": calibrated["id"], "by": "ab"},
+        "gas_check": {"at": checked["received_at"], "result": "failed", "event": checked["id"], "by": "ab"},
     }
     assert calibrated["detail"]["hydrogen_certified"]["value"] == 50
     assert '"hydrogen_certified":{"value":50.0,' in answer["event"]

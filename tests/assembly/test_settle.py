@@ -113,12 +113,14 @@ def test_what_is_known_of_the_analyser_stands_in_the_reading(table: Table, make:
         "on_since": {"at": since, "from": "operator"},
         "warm": True,
         "calibration": None,
+        "gas_check": None,
     }
     table.moment = replace(table.moment, analyser=AnalyserState())
     assert table.reading(make.result()).analyser_state.model_dump() == {
         "on_since": None,
         "warm": None,
         "calibration": None,
+        "gas_check": None,
     }
 
 
@@ -190,23 +192,26 @@ NOW = datetime(2026, 11, 24, 9, 31, 5, 123_456, UTC)
 BEFORE = AnalyserState(NOW - timedelta(hours=1), "operator", warm=True)
 
 
-@pytest.mark.parametrize(("name", "result"), [("calibration-passed", "passed"), ("calibration-failed", "failed")])
-def test_the_last_calibration_stands_in_later_readings_of_the_same_instrument(
-    table: Table, make: type[Make], name: str, result: str
+@pytest.mark.parametrize("kind", ["calibration", "gas_check"])
+@pytest.mark.parametrize("result", ["passed", "failed"])
+def test_the_last_calibration_and_the_last_check_with_gas_stand_in_later_readings_of_the_same_instrument(
+    table: Table, make: type[Make], kind: str, result: str
 ) -> None:
+    name = f"{kind.replace('_', '-')}-{result}"
     outcome = table.settle(make.event(name), "event")
     assert outcome.analyser is not None
     table.moment = replace(table.moment, analyser=outcome.analyser)
     record = outcome.records[0]
     assert isinstance(record, AnalyserEvent)
-    calibration = table.reading(make.result()).analyser_state.calibration
-    assert calibration is not None
-    assert calibration.model_dump() == {"at": record.received_at, "result": result, "event": record.id, "by": None}
+    known = {"at": record.received_at, "result": result, "event": record.id, "by": None}
+    said = table.reading(make.result()).analyser_state.model_dump(include={"calibration", "gas_check"})
+    assert said == {"calibration": None, "gas_check": None} | {kind: known}
 
     stream = table.moment.stream
     other = replace(stream, analyser=replace(stream.analyser, serial_number="0008"))
     table.moment = replace(table.moment, stream=other)
-    assert table.reading(make.result()).analyser_state.calibration is None
+    said = table.reading(make.result()).analyser_state.model_dump(include={"calibration", "gas_check"})
+    assert said == {"calibration": None, "gas_check": None}
 
 
 def test_settle_tells_the_state_only_where_it_changed(table: Table, make: type[Make]) -> None:

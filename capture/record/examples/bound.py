@@ -10,7 +10,7 @@ from typing import Any, Final
 from uuid import UUID
 
 from capture.record import ids, parts, typed
-from capture.record.examples.lines import at, clock, flag, reading_of, source
+from capture.record.examples.lines import JOURNAL, at, clock, flag, reading_of, source
 from capture.record.reading import BreathReading
 
 WARD: Final = UUID("9d3b5c27-60e8-4f14-8c2a-7be1f04d6a95")
@@ -29,6 +29,9 @@ ZERO_S: Final = {"K7": 178 * 60 + 48, "M3": 215 * 60}
 """When drinking began, in seconds after minute 0 of these examples."""
 TYPED: Final = UUID("3f6d81b4-2c5a-4e07-9b1d-a64e0f73d982")
 """Drawn at random: what is typed in comes from no bytes."""
+
+CHECK: Final = {"at": at(25), "result": "passed", "event": ids.act_event("production", JOURNAL, 61), "by": "ab"}
+"""The check with gas of that morning, as a person noted it."""
 
 LINES: Final = {
     82: (70, "4;2;16.3"),
@@ -112,7 +115,8 @@ def read(
         "from": "operator",
     }
     of = source(later or seq, seq * 64, line.encode() + b"\r\n", WARD)
-    given = {"sample": sample, "sample_quality": "satisfactory", "source": of} | more
+    known = {"on_since": None, "warm": True, "calibration": None, "gas_check": CHECK}
+    given = {"sample": sample, "sample_quality": "satisfactory", "analyser_state": known, "source": of} | more
     return reading_of(line, *flags, seq=seq, minutes=minutes, purpose="production", stream=WARD, **given)
 
 

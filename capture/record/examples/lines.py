@@ -143,7 +143,7 @@ def reading_of(  # what differs from case to case
         "dead_space": None,
         "flags": (NO_CHECK, *flags),
         "sample_quality": "not-judged",
-        "analyser_state": {"on_since": None, "warm": True, "calibration": None},
+        "analyser_state": {"on_since": None, "warm": True, "calibration": None, "gas_check": None},
         "breath_test": None,
         "integrity": "none",
         "source": source(seq, first, raw, stream),
