@@ -169,7 +169,7 @@ def test_the_service_with_a_broker_never_binds_a_port(tmp_path: Path) -> None:
         (tmp_path / "tidewire.toml").write_text(
             f'[bench]\nsite = "s"\nname = "b"\ntimezone = "Europe/Zurich"\ndata = "{tmp_path}/data"\n'
             f'[[analyser]]\nid = "h2-a"\nport = "recording:{recording}"\ndriver = "delimited-line"\n'
-            f'[[destination]]\nname = "far"\nkind = "mqtt"\nhost = "localhost"\nport = {broker.port}\n'
+            f'[[destination]]\nname = "far"\nkind = "mqtt"\nhost = "127.0.0.1"\nport = {broker.port}\n'
             'from = "start"\nunheard = "count"\n',
             encoding="utf-8",
         )
