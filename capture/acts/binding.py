@@ -191,7 +191,7 @@ def fit(tx: Tx, ask: Ask) -> Fit:
         test,
         target.point.model_copy(update={"attempts": others}),
         at=at,
-        clock=rebind.clock_behind(old, at),
+        clock=rebind.clock_behind(old, at, container),
         how="entered" if old.origin == "operator" and old.breath_test is None else "assigned",
         by=ask.by.initials,
         bound_at=ask.now.utc,

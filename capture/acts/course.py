@@ -14,7 +14,7 @@ from datetime import timedelta
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
 
-from capture.assembly import course, labels
+from capture.assembly import attempts, course, labels
 from capture.errors import ConfigError, JournalError, NotFound, UsageError
 from capture.journal import records, tests
 from capture.journal.records import Act
@@ -119,7 +119,7 @@ def place(tx: Tx, typed: str) -> Place:
     for test, at, _ in meant:
         found = newest(tx, test)
         point = course.point_of(found, at)
-        return Place(found, point, [each for each in point.containers if each.label == label][-1])
+        return Place(found, point, attempts.container_of(point, label))
     name, dash, _ = label.partition("-")
     if not dash:
         raise UsageError(

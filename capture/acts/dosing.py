@@ -139,7 +139,9 @@ def _retimed(
         place, at = reading.breath_test, reading.collected_at
         if place is None or at is None or place.role == "baseline":
             continue
-        since = rebind.minutes_since(zero, at.at, rebind.clock_behind(reading, at))
+        point = attempts.holding(found, reading.id)
+        kept = attempts.container_of(point, reading.sample.label) if point is not None else None
+        since = rebind.minutes_since(zero, at.at, rebind.clock_behind(reading, at, kept))
         if since == place.since_substrate_min or not (every or _has_none(place.since_substrate_min, since)):
             continue
         why = rebind.change(reading, "dose-time", reason=reason, by=by.initials, at=now.utc)
@@ -198,7 +200,15 @@ def container(  # noqa: PLR0913 - what is written on a bag
     bears = labels.container_label(label) if label is not None else _free_label(tx, point)
     _unused(tx, test, point, bears)
     at = shared.moment(collected_at, now, "the sample")
-    taken = Container(label=bears, kind=kind, collected_at=at, by=by.initials, reading=None, discarded=None)
+    taken = Container(
+        label=bears,
+        kind=kind,
+        collected_at=at,
+        clock=course.clock_at(at, now),
+        by=by.initials,
+        reading=None,
+        discarded=None,
+    )
     changes = course.collected(test, point.label, taken)
     made = shared.revise(tx, test, by, now, code="container", reason=None, **changes)
     shared.keep(tx, "container", test, by, now, (made,), happened=at, body={"place": point.label, "container": bears})

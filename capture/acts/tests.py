@@ -175,9 +175,7 @@ def note_test(  # noqa: PLR0913 - a remark and a symptom have that many sides
     else:
         felt = Symptom(
             at=when,
-            since_substrate_min=rebind.minutes_since(
-                found.minute_zero, when, course.clock_of(now) if at is None else None
-            ),
+            since_substrate_min=rebind.minutes_since(found.minute_zero, when, course.clock_at(when, now)),
             name=shared.words(symptom, "the symptom", 80),
             score=None if score is None else typed.number(score, "the score"),
             scale=None if scale is None else shared.words(scale, "the scale", 80),

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from datetime import datetime
     from uuid import UUID
 
+    from capture.record.breath_test import Container
     from capture.record.reading import BreathReading
 
 USABLE: Final = frozenset({"satisfactory", "not-judged"})
@@ -31,6 +32,11 @@ def point_of(test: BreathTest, label: str) -> TimePoint | None:
     return next((point for point in test.points if point.label == label), None)
 
 
+def container_of(point: TimePoint, label: str | None) -> Container | None:
+    """The container at a time point that bears a label. A label is free again when a container is settled: the last one."""
+    return next((each for each in reversed(point.containers) if each.label == label), None)
+
+
 def holding(test: BreathTest, reading: UUID) -> TimePoint | None:
     """The time point at which a reading stands."""
     return next((point for point in test.points if any(each.reading == reading for each in point.attempts)), None)
@@ -40,9 +46,9 @@ def came(test: BreathTest, label: str, reading: BreathReading, container: str | 
     """What changes in a test when a bound reading comes to the time point with that label. `container`: it was in that."""
 
     def changed(point: TimePoint) -> TimePoint:
+        measured = container_of(point, container)
         containers = tuple(
-            each.model_copy(update={"reading": reading.id}) if each.label == container else each
-            for each in point.containers
+            each.model_copy(update={"reading": reading.id}) if each is measured else each for each in point.containers
         )
         return _with(point, (*point.attempts, _attempt(reading)), containers=containers)
 

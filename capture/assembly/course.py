@@ -19,8 +19,9 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Final
 
 from capture.assembly import attempts
+from capture.assembly.told import machine_clock
 from capture.errors import NotFound, UsageError
-from capture.record import text
+from capture.record import text, times
 from capture.record.breath_test import (
     FORMAT,
     Answer,
@@ -33,13 +34,14 @@ from capture.record.breath_test import (
     ProtocolUsed,
     TimePoint,
 )
-from capture.record.parts import MachineClock, Source
+from capture.record.parts import Source
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from uuid import UUID
 
     from capture.record.moment import Bench, Heard, Purpose
+    from capture.record.parts import MachineClock
     from capture.record.protocol import Protocol
     from capture.record.reading import Named
 
@@ -179,9 +181,9 @@ def _with(test: BreathTest, changed: TimePoint) -> tuple[TimePoint, ...]:
 # The substrate ----------------------------------------------------------------------------------------------------------
 
 
-def clock_of(now: Heard) -> MachineClock:
-    """The machine's clock at that moment, as records carry it."""
-    return MachineClock(synchronised=now.synchronised, boot=now.boot, since_boot_ms=now.since_boot_ms)
+def clock_at(at: datetime, now: Heard) -> MachineClock | None:
+    """The machine's clock behind a time that a person gave: only where the act is made at that very moment."""
+    return machine_clock(now) if times.in_utc(at) == times.in_utc(now.utc) else None
 
 
 def minute_zero(dose: Dose, from_: str, before: MinuteZero | None, now: Heard) -> MinuteZero | None:
@@ -194,7 +196,7 @@ def minute_zero(dose: Dose, from_: str, before: MinuteZero | None, now: Heard) -
         return None
     if before is not None and before.at == at and before.from_ == from_:
         return before
-    return MinuteZero(at=at, from_=from_, clock=clock_of(now) if at == now.utc else None)
+    return MinuteZero(at=at, from_=from_, clock=clock_at(at, now))
 
 
 def dosed(test: BreathTest, dose: Dose, zero: MinuteZero | None) -> Changes:
@@ -281,14 +283,13 @@ def collected(test: BreathTest, label: str, container: Container) -> Changes:
 def discarded(test: BreathTest, label: str, container: str, reason: str) -> Changes:
     """What changes when a container at the time point `label` will not be measured. Raises UsageError where it was."""
     point = point_of(test, label)
-    left = []
-    for each in point.containers:
-        if each.label == container and each.reading is not None:
-            raise UsageError(f"{container} was measured: withdraw its reading if that was wrong")
-        if each.label == container and each.discarded is not None:
-            raise UsageError(f"{container} was discarded already: there is nothing left to do")
-        left.append(each.model_copy(update={"discarded": reason}) if each.label == container else each)
-    return {"points": _with(test, point.model_copy(update={"containers": tuple(left)}))}
+    found = attempts.container_of(point, container)
+    if found is not None and found.reading is not None:
+        raise UsageError(f"{container} was measured: withdraw its reading if that was wrong")
+    if found is not None and found.discarded is not None:
+        raise UsageError(f"{container} was discarded already: there is nothing left to do")
+    left = tuple(each.model_copy(update={"discarded": reason}) if each is found else each for each in point.containers)
+    return {"points": _with(test, point.model_copy(update={"containers": left}))}
 
 
 def waiting(test: BreathTest) -> tuple[Container, ...]:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from datetime import datetime
     from uuid import UUID
 
-    from capture.record.breath_test import BreathTest, MinuteZero, TimePoint
+    from capture.record.breath_test import BreathTest, Container, MinuteZero, TimePoint
     from capture.record.parts import At, Flag, MachineClock, Status
     from capture.record.reading import Sample, SampleQuality
 
@@ -63,8 +63,10 @@ def collected(reading: BreathReading, said: At | None) -> At:
     )
 
 
-def clock_behind(reading: BreathReading, at: At) -> MachineClock | None:
-    """The machine's clock behind a collection time: only where that is the moment at which the frame was read."""
+def clock_behind(reading: BreathReading, at: At, container: Container | None = None) -> MachineClock | None:
+    """The machine's clock behind a collection time: that of the frame, or of the act that told of the container."""
+    if at.from_ == "container":
+        return container.clock if container is not None and container.collected_at == at.at else None
     return reading.clock if at.from_ == "measured" and at.at == reading.received_at else None
 
 

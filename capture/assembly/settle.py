@@ -181,9 +181,11 @@ def _filled(
     if point is None:
         return None, None
     at = parts.At(at=received_at, from_="measured")
+    clock: parts.MachineClock | None = machine_clock(moment.heard)
     if offered.collected_at is not None:
         at = parts.At(at=offered.collected_at, from_="container")
-    clock = machine_clock(moment.heard) if offered.collected_at is None else None
+        kept = attempts.container_of(point, offered.container)
+        clock = kept.clock if kept is not None else None
     place = rebind.place_of(test, point, at=at, clock=clock, how="reserved", by=offered.by, bound_at=offered.made.utc)
     return place, at
 

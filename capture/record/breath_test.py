@@ -78,6 +78,9 @@ class Container(Part):
     label: str = told("The label on it; used once at this bench while it is not settled.")
     kind: Annotated[str, open_list("bag", "syringe", "tube", "unknown")] = told("What it is.")
     collected_at: Instant = told("When the breath left the body.")
+    clock: MachineClock | None = told(
+        "The clock behind `collected_at` where the act was made at that moment; null: the time was typed in."
+    )
     by: str | None = told("Who took the sample.")
     reading: UUID | None = told("The reading it gave; null: not measured.")
     discarded: str | None = told("Why it will not be measured; null: it was, or is to be.")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from capture.acts import breaths, course, dosing, hear, tests
-from capture.assembly.course import clock_of
+from capture.assembly.told import machine_clock
 from capture.errors import NotFound, UsageError
 from tests import kit
 from tests.acts.ward import LACTOSE, Ward, changed, told_of
 
 if TYPE_CHECKING:
     from capture.journal.store import Store
+    from capture.record.moment import Heard
     from capture.record.reading import BreathReading
 
 FASTING = changed(
@@ -49,7 +50,7 @@ def test_a_dose_without_a_time_begins_now_and_has_the_machines_clock(ward: Ward)
     assert test.minute_zero is not None
     assert (f"{test.dose.amount}", test.dose.unit, test.dose.taken, test.dose.finished) == ("25.0", "g", "all", None)
     assert test.dose.started == test.minute_zero.at == ward.at(10)
-    assert test.minute_zero.clock == clock_of(ward.now)
+    assert test.minute_zero.clock == machine_clock(ward.now)
     assert [point.due_at for point in test.points[:3]] == [None, ward.at(40), ward.at(70)]
 
 
@@ -255,6 +256,55 @@ def test_a_timed_breath_that_was_given_before_the_substrate_stays_without_minute
     ]
     assert ward.reading(timed.id) == timed
     assert minutes(timed) is None
+
+
+@dataclass
+class SetBack(Ward):
+    """A bench whose wall clock is set back by an hour at some time of the day."""
+
+    back_at: float = 20
+
+    @property
+    def now(self) -> Heard:
+        right = super().now
+        return right if self.minutes < self.back_at else replace(right, utc=right.utc - timedelta(hours=1))
+
+
+@pytest.mark.parametrize("named", ["BAG-17", None])
+def test_minutes_of_a_container_filled_now_come_from_the_boot_clock(begun: Store, named: str | None) -> None:
+    """The wall clock is set back between the drink and the bag."""
+    ward = SetBack(begun)
+    label = ward.opened()
+    ward.dosed(label)
+    ward.minutes = 30
+    said = ward.do(dosing.container, place=f"{label}-30", label=named)
+    (kept,) = told_of(said).points[1].containers
+    assert (kept.collected_at, kept.clock) == (ward.now.utc, machine_clock(ward.now))
+    ward.minutes = 90
+    assert minutes(ward.breath(said["container"])) == "30.0"
+
+
+def test_another_minute_zero_counts_a_container_filled_now_by_the_boot_clock(begun: Store) -> None:
+    """The wall clock is set back between the bag and the second word about the dose: drinking begins only now."""
+    ward = SetBack(begun)
+    label = ward.opened()
+    ward.dosed(label)
+    ward.minutes = 15
+    ward.do(dosing.container, place=f"{label}-30")
+    reading = ward.breath(f"{label}-30")
+    assert minutes(reading) == "15.0"
+    ward.minutes = 40
+    ward.dosed(label, started=ward.now.utc, reason="the first cup was spilt")
+    assert minutes(ward.reading(reading.id)) == "-25.0"
+
+
+def test_a_container_with_a_typed_time_has_no_clock_behind_it(ward: Ward) -> None:
+    label = ward.opened()
+    ward.dosed(label)
+    ward.minutes = 40
+    (kept,) = told_of(ward.do(dosing.container, place=f"{label}-30", collected_at=ward.at(31))).points[1].containers
+    assert (kept.collected_at, kept.clock) == (ward.at(31), None)
+    assert minutes(ward.breath(f"{label}-30")) == "31.0"
 
 
 def test_minutes_come_from_the_boot_clock_where_both_ends_are_of_the_moment(ward: Ward) -> None:

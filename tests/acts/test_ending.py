@@ -18,23 +18,6 @@ if TYPE_CHECKING:
     from drivers.contract import Item
 
 
-@pytest.fixture
-def plain(begun: Store) -> Sitting:
-    """An analyser that announces nothing, with one test open."""
-    made = Sitting(begun)
-    made.opened("P-1", label="K7")
-    return made
-
-
-@pytest.fixture
-def telling(begun: Store) -> Sitting:
-    """An analyser that announces its starts and has just said that it is ready, with one test open."""
-    made = Sitting(begun, announces=True)
-    made.opened("P-1", label="K7")
-    made.send(event("ready"))
-    return made
-
-
 @pytest.mark.parametrize(
     ("items", "because"),
     [((damaged(),), "refused-frame"), ((event("fault"),), "fault"), ((damaged(), breath()), "refused-frame")],

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
@@ -11,28 +13,11 @@ from capture.acts import dosing, instrument, look, tests
 from capture.errors import NotFound, UsageError
 from capture.record.moment import Instrument
 from drivers.contract import Clock, Kind, Text
+from tests import kit
 from tests.acts.sitting import Sitting, bound, breath, damaged, event, measuring
 
 if TYPE_CHECKING:
     from capture.journal.store import Store
-
-
-@pytest.fixture
-def plain(begun: Store) -> Sitting:
-    """An analyser that announces nothing, with one test open."""
-    made = Sitting(begun)
-    made.opened("P-1", label="K7")
-    return made
-
-
-@pytest.fixture
-def telling(begun: Store) -> Sitting:
-    """An analyser that announces its starts and has just said that it is ready, with two tests open."""
-    made = Sitting(begun, announces=True)
-    made.opened("P-1", label="K7")
-    made.opened("P-2", label="M3")
-    made.send(event("ready"))
-    return made
 
 
 def codes(sitting: Sitting) -> list[str]:
@@ -110,6 +95,23 @@ def test_a_container_that_is_measured_later_keeps_the_minute_of_its_breath(plain
     assert (last.breath_test.since_substrate_min, last.collected_at.from_) == (Decimal("30.0"), "container")
     assert (last.sample.container, last.sample.label) == ("bag", "BAG-17")
     assert point.containers[0].reading == last.id
+
+
+def test_a_container_filled_now_fills_it_with_the_boot_clocks_minute_though_the_wall_clock_was_set_back(
+    plain: Sitting,
+) -> None:
+    plain.do(dosing.dose, test="K7")
+    plain.wait(30 * 60_000)
+    back = replace(plain.now, utc=plain.now.utc - timedelta(hours=1))
+    plain.store.call(lambda tx: dosing.container(tx, kit.BENCH, plain.by, back, place="K7-30"))
+    plain.wait(60_000)
+    plain.reserve("K7-30")
+    plain.wait(1000)
+    plain.send(breath())
+    last = plain.last()
+    assert last.collected_at is not None
+    assert last.breath_test is not None
+    assert (last.collected_at.at, last.breath_test.since_substrate_min) == (back.utc, Decimal("30.0"))
 
 
 def test_an_unknown_kind_that_fills_it_is_breath_by_the_reservations_word(plain: Sitting) -> None:

@@ -11,6 +11,7 @@ from uuid import UUID, uuid4
 import pytest
 
 from capture.assembly import course, moved
+from capture.assembly.told import machine_clock
 from capture.errors import NotFound, UsageError
 from capture.protocols import find
 from capture.record import text
@@ -53,7 +54,15 @@ def dose(started: datetime | None = None, finished: datetime | None = None, take
 
 
 def bag(label: str, reading: UUID | None = None, discarded: str | None = None) -> Container:
-    return Container(label=label, kind="bag", collected_at=HEARD.utc, by="mk", reading=reading, discarded=discarded)
+    return Container(
+        label=label,
+        kind="bag",
+        collected_at=HEARD.utc,
+        clock=machine_clock(HEARD),
+        by="mk",
+        reading=reading,
+        discarded=discarded,
+    )
 
 
 def attempt(quality: SampleQuality = "satisfactory") -> Attempt:
@@ -135,7 +144,7 @@ def test_the_machines_clock_stands_behind_an_act_made_at_that_moment_and_behind_
     moment = replace(HEARD, utc=HEARD.utc.replace(microsecond=123_000))
     now = course.minute_zero(dose(started=moment.utc), "started", None, moment)
     assert now is not None
-    assert now.clock == course.clock_of(moment)
+    assert now.clock == machine_clock(moment)
     typed = course.minute_zero(dose(started=later(-3)), "started", None, moment)
     assert typed is not None
     assert typed.clock is None
@@ -229,6 +238,19 @@ def test_a_measured_or_discarded_container_is_not_discarded() -> None:
     burst = with_point(opened(), "K7-60", containers=(bag("K7-60", discarded="burst"),))
     with pytest.raises(UsageError, match="discarded already"):
         course.discarded(burst, "K7-60", "K7-60", "burst")
+
+
+def test_a_label_that_is_used_again_at_its_sample_means_the_last_container() -> None:
+    measured = uuid4()
+    twice = with_point(opened(), "K7-60", containers=(bag("BAG-1", discarded="leaked"), bag("BAG-1")))
+    again = twice.model_copy(update=course.discarded(twice, "K7-60", "BAG-1", "burst"))
+    assert [each.discarded for each in course.point_of(again, "K7-60").containers] == ["leaked", "burst"]
+    first = with_point(opened(), "K7-60", containers=(bag("BAG-1", measured), bag("BAG-1")))
+    again = first.model_copy(update=course.discarded(first, "K7-60", "BAG-1", "burst"))
+    assert [(each.reading, each.discarded) for each in course.point_of(again, "K7-60").containers] == [
+        (measured, None),
+        (None, "burst"),
+    ]
 
 
 def test_a_person_chooses_which_reading_counts_and_says_why() -> None:

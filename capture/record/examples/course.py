@@ -157,6 +157,7 @@ def _bag(label: str, collected: int, reading: UUID | None = None) -> Record:
         "label": label,
         "kind": "bag",
         "collected_at": at(collected),
+        "clock": clock(collected),
         "by": "mk",
         "reading": reading,
         "discarded": None,
