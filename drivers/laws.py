@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 
 from drivers.contract import Event, Item, Noise, Progress, Quantity, Refused, Reply, Result, Span
 from drivers.hearing import Hearing, heard_bytes, play, raw_of, recut
-from drivers.recording import Bytes
+from drivers.recording import Bytes, Mark
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -105,11 +105,16 @@ def restful(driver: Driver, entries: Sequence[Entry]) -> None:
 
 
 def tolerant(driver: Driver, data: bytes, size: int) -> None:
-    """Any bytes, in chunks of `size`, give items: no exception, each byte in one item, what is held bounded."""
+    """Any bytes, in chunks of `size`, give items: no exception, each byte in one item, what is held bounded.
+
+    Once with the chunks one behind the other, once with silence after each.
+    """
     chunks = [Bytes(0, data[at : at + size]) for at in range(0, len(data), size)]
+    apart = [each for chunk in chunks for each in alone(chunk.data)]
     try:
-        covered(driver, chunks)
-        laid_out(driver, chunks)
+        for entries in (chunks, apart):
+            covered(driver, entries)
+            laid_out(driver, entries)
     except LawBroken:
         raise
     except Exception as error:  # whatever it is, it must not be
@@ -117,21 +122,32 @@ def tolerant(driver: Driver, data: bytes, size: int) -> None:
 
 
 def bounded(driver: Driver, entries: Sequence[Entry]) -> int:
-    """Frames begun and never ended: all are refused at one length, which is returned; then noise of one size."""
+    """Frames begun and never ended: all are refused at one length, which is returned; then noise of one size.
+
+    A frame whose length is known ends there, whatever came for its rest, and is not endless: then the longest of those
+    lengths is returned, and what follows may be refused as well.
+    """
     lengths: set[int] = set()
+    known: set[int] = set()
     for frame in frames_of(driver, entries):
         for size in (len(frame) // 2, len(frame) - 1):
             endless = [Bytes(0, frame[:size] + b"x" * 3 * MOST_HELD)]
             first, *others = (item for item in play(driver, endless) if not isinstance(item, Reply))
-            if not (isinstance(first, Refused) and first.why == "too-long" and len(first.spans) == 1):
+            silent: type[Noise] | tuple[type[Noise], type[Refused]] = Noise
+            if isinstance(first, Refused) and first.why == "too-long" and len(first.spans) == 1:
+                lengths.add(first.spans[0].end)
+            elif spans_of(first) == (Span(0, len(frame)),):
+                known.add(len(frame))
+                silent = (Noise, Refused)
+            else:
                 raise LawBroken(f"{driver.name}: an endless frame gives {first}; it must be refused as too long")
-            lengths.add(first.spans[0].end)
             sizes = {span.end - span.start for other in others[:-1] for span in spans_of(other)}
-            if len(sizes) > 1 or not all(isinstance(other, Noise) for other in others):
+            if len(sizes) > 1 or not all(isinstance(other, silent) for other in others):
                 raise LawBroken(f"{driver.name}: what follows an endless frame is no noise in pieces of one size")
-    if len(lengths) != 1:
-        raise LawBroken(f"{driver.name}: endless frames are refused at the lengths {sorted(lengths)}; it must be one")
-    return lengths.pop()
+    if len(lengths) + bool(known) != 1:
+        both = sorted(lengths | known)
+        raise LawBroken(f"{driver.name}: endless frames are refused at the lengths {both}; it must be one")
+    return max(lengths | known)
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,11 +162,14 @@ class Disturbance:
 def resynchronising(driver: Driver, entries: Sequence[Entry], disturbance: Disturbance) -> None:
     """What ends before the disturbance, and what begins after the next whole frame, is read as ever."""
     data, begin, end = heard_bytes(entries), disturbance.begin, disturbance.end
+    quiet = silences(entries)
     far = MOST_HELD  # so that no offset is negative, however much is taken out
-    disturbed = play(driver, [Bytes(0, data[:begin] + disturbance.instead + data[end:])], far)
-    before = [each for each in play(driver, [Bytes(0, data)], far) if _ends(each) <= far + begin]
-    moved = far + len(disturbance.instead) - (end - begin)
-    after = [each for each in play(driver, [Bytes(0, data)], moved) if _starts(each) >= moved + end]
+    moved = len(disturbance.instead) - (end - begin)
+    kept = [*(at for at in quiet if at <= begin), *(at + moved for at in quiet if at >= end and at > begin)]
+    disturbed = play(driver, with_silences(data[:begin] + disturbance.instead + data[end:], kept), far)
+    before = [each for each in play(driver, with_silences(data, quiet), far) if _ends(each) <= far + begin]
+    moved += far
+    after = [each for each in play(driver, with_silences(data, quiet), moved) if _starts(each) >= moved + end]
     for wanted in (*_meant(before), *_meant(after)[1:]):
         if wanted not in disturbed:
             raise LawBroken(f"{driver.name}: {disturbance} costs a frame that it does not touch: {wanted}")
@@ -174,14 +193,14 @@ def checked(driver: Driver, entries: Sequence[Entry]) -> Damage:
     """Flip each bit of each frame. A checked frame must give no result, event or progress; others are counted."""
     data = heard_bytes(entries)
     total = Damage(0, 0, 0)
-    for item in _meant(play(driver, [Bytes(0, data)])):
+    for item in _meant(play(driver, with_silences(data, silences(entries)))):
         frame = raw_of(data, spans_of(item))
-        truth = _meant(play(driver, [Bytes(0, frame)]))[0]
+        truth = _meant(play(driver, alone(frame)))[0]
         protected = not isinstance(item, Progress) and item.integrity in ("crc", "checksum")
         for bit in range(len(frame) * 8):
             hurt = bytearray(frame)
             hurt[bit // 8] ^= 1 << bit % 8
-            got = _meant(play(driver, [Bytes(0, bytes(hurt))]))
+            got = _meant(play(driver, alone(bytes(hurt))))
             if protected and got:
                 raise LawBroken(f"{driver.name}: {bytes(hurt)!r} fails its check and yet gives {got[0]}")
             if isinstance(truth, Result):
@@ -190,23 +209,26 @@ def checked(driver: Driver, entries: Sequence[Entry]) -> Damage:
 
 
 def numerate(driver: Driver, entries: Sequence[Entry]) -> None:
-    """Hostile texts in place of each measured value are never values."""
+    """Hostile texts in place of each measured value are never values.
+
+    Only where no number of the recording has a point may `1,000` be one: one and three decimals, behind a comma.
+    """
     data = heard_bytes(entries)
-    items = play(driver, [Bytes(0, data)])
+    items = play(driver, with_silences(data, silences(entries)))
     pointed = any("." in each.text and each.value is not None for item in items for each in quantities_of(item))
-    texts = [text for text in HOSTILE if pointed or text != GROUPED]
     for item in items:
         if not isinstance(item, Result):
             continue
         frame = raw_of(data, item.spans)
         for quantity in (each for each in quantities_of(item) if each.spans):  # without: its part did not arrive
             begin, end = _within(item, quantity.spans[0].start), _within(item, quantity.spans[-1].end)
-            for text in texts:
+            for text in HOSTILE:
                 hostile = frame[:begin] + text + frame[end:]
-                for got in play(driver, [Bytes(0, hostile)]):
+                for got in play(driver, alone(hostile)):
                     sound(driver, got)
-                    if any(_reads(each, begin, text, hostile) for each in quantities_of(got)):
-                        raise LawBroken(f"{driver.name}: reads {text!r} as a number")
+                    read = [each.value for each in quantities_of(got) if _reads(each, begin, text, hostile)]
+                    if read and not (text == GROUPED and not pointed and str(read[0]) == "1.000"):
+                        raise LawBroken(f"{driver.name}: reads {text!r} as the number {read[0]}")
 
 
 def laid_out(driver: Driver, entries: Sequence[Entry]) -> None:
@@ -299,7 +321,33 @@ def _reads(quantity: Quantity, begin: int, text: bytes, data: bytes) -> bool:
 def frames_of(driver: Driver, entries: Sequence[Entry]) -> set[bytes]:
     """The bytes of each frame that means something; a result of several frames has a span for each."""
     data = heard_bytes(entries)
-    return {raw_of(data, [span]) for item in _meant(play(driver, [Bytes(0, data)])) for span in spans_of(item)}
+    items = play(driver, with_silences(data, silences(entries)))
+    return {raw_of(data, [span]) for item in _meant(items) for span in spans_of(item)}
+
+
+def silences(entries: Iterable[Entry]) -> list[int]:
+    """The stream offsets at which silence was heard."""
+    found: list[int] = []
+    at = 0
+    for entry in entries:
+        if isinstance(entry, Bytes):
+            at += len(entry.data)
+        elif isinstance(entry, Mark) and entry.kind == "quiet":
+            found.append(at)
+    return found
+
+
+def with_silences(data: bytes, places: Sequence[int]) -> list[Entry]:
+    """These bytes, and silence at these offsets, which rise."""
+    entries: list[Entry] = []
+    for begin, end in pairwise([0, *places]):
+        entries += alone(data[begin:end])
+    return [*entries, Bytes(0, data[places[-1] if places else 0 :])]
+
+
+def alone(frame: bytes) -> list[Entry]:
+    """These bytes, and silence behind them."""
+    return [Bytes(0, frame), Mark(0, "quiet")]
 
 
 def _meant(items: Iterable[Item]) -> list[Result | Event | Progress]:

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 from decimal import Decimal
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import pytest
 
 from drivers import laws, registry
 from drivers.contract import Event, Item, Noise, Part, Progress, Quantity, Refused, Reply, Result, Span
-from drivers.hearing import play, recut
+from drivers.hearing import play
 from drivers.laws import Disturbance, LawBroken
-from drivers.recording import Bytes, Mark, Sent
+from drivers.recording import Bytes, Mark
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -22,7 +22,9 @@ if TYPE_CHECKING:
 
 LINE = registry.find("delimited-line")
 BLOCK = registry.find("label-block")
+GAP = registry.find("gap-frame")
 RESULT = b"RES;0412;24/11/2026 10:31;B;37;<2;16.4\r\n"
+SENT = b"MSG=RES/NO=0412/AT=20261124103105/KIND=B/H2=37/CH4=<2/O2=16.4"
 STATE = b"\x02MSG:STATE\r\nSTATE:READY\r\n*12\x03"
 ENTRIES: list[Entry] = [
     Bytes(0, RESULT),
@@ -56,7 +58,7 @@ class Crooked:
         return self._bend(data, list(self._honest.feed(data, damaged)))
 
     def quiet(self) -> Sequence[Item]:
-        return self._honest.quiet()
+        return self._bend(b"", list(self._honest.quiet()))
 
     def lost(self) -> Sequence[Item]:
         return self._honest.lost()
@@ -176,6 +178,51 @@ def test_a_frame_without_bound_is_found() -> None:
         laws.bounded(crooked(by_beginning), [Bytes(0, RESULT)])
 
 
+def given_up_at(size: int, *more: Item) -> Callable[[bytes, list[Item]], list[Item]]:
+    """An endless result is given up over `size` bytes as unfinished, and `more` follows; other frames as ever."""
+
+    def bend(data: bytes, items: list[Item]) -> list[Item]:
+        if not isinstance(items[0], Refused) or not data.startswith(b"RES"):
+            return items
+        return [Refused((Span(0, size),), "unfinished", "its length is known"), *more]
+
+    return bend
+
+
+def a_noise(start: int, end: int) -> Item:
+    return Noise((Span(start, end),), "noise")
+
+
+def a_refusal(start: int, end: int) -> Item:
+    return Refused((Span(start, end),), "bad-field", "a rule")
+
+
+def test_a_frame_of_known_length_ends_there_and_what_follows_says_nothing() -> None:
+    known = given_up_at(40, a_noise(40, 49), a_refusal(49, 58))
+    assert laws.bounded(crooked(known), [Bytes(0, RESULT)]) == len(RESULT) == 40
+    with pytest.raises(LawBroken, match="no noise in pieces of one size"):
+        laws.bounded(crooked(given_up_at(40, Event((Span(40, 49),), "ready"))), [Bytes(0, RESULT)])
+    with pytest.raises(LawBroken, match="no noise in pieces of one size"):
+        laws.bounded(crooked(given_up_at(40, a_noise(40, 49), a_noise(49, 60))), [Bytes(0, RESULT)])
+
+
+def test_a_frame_given_up_at_any_other_length_is_found() -> None:
+    with pytest.raises(LawBroken, match="it must be refused as too long"):
+        laws.bounded(crooked(given_up_at(41)), [Bytes(0, RESULT)])
+    with pytest.raises(LawBroken, match=r"refused at the lengths \[40, 96\]; it must be one"):
+        laws.bounded(crooked(given_up_at(40)), [Bytes(0, RESULT + b"STA;READY;\r\n")])
+
+
+def test_behind_an_over_long_frame_nothing_but_noise_may_come() -> None:
+    def refusing(_: bytes, items: list[Item]) -> list[Item]:
+        return [
+            a_refusal(each.spans[0].start, each.spans[0].end) if isinstance(each, Noise) else each for each in items
+        ]
+
+    with pytest.raises(LawBroken, match="no noise in pieces of one size"):
+        laws.bounded(crooked(refusing), [Bytes(0, RESULT)])
+
+
 def test_a_lost_frame_is_found() -> None:
     def forgetful(data: bytes, items: list[Item]) -> list[Item]:
         return items if data.startswith(b"RES") else items[:-1]
@@ -183,6 +230,39 @@ def test_a_lost_frame_is_found() -> None:
     disturbance = Disturbance(0, 0, b"garbage\r\n")
     with pytest.raises(LawBroken, match="costs a frame that it does not touch"):
         laws.resynchronising(crooked(forgetful), [Bytes(0, RESULT * 3)], disturbance)
+
+
+class HardOfHearing(Crooked):
+    """After garbage it hears no silence any more."""
+
+    garbage = False
+
+    def feed(self, data: bytes, damaged: Sequence[int] = ()) -> Sequence[Item]:
+        self.garbage |= b"garbage" in data
+        return super().feed(data, damaged)
+
+    def quiet(self) -> Sequence[Item]:
+        return [] if self.garbage else super().quiet()
+
+
+@pytest.mark.parametrize("place", [0, 61, 122])
+def test_a_silence_that_is_not_heard_any_more_is_found(place: int) -> None:
+    entries: list[Entry] = [Bytes(0, SENT), Mark(1, "quiet")] * 5
+    disturbance = Disturbance(place, place, b"garbage")
+    laws.resynchronising(GAP, entries, disturbance)
+    deaf = replace(GAP, new=lambda offset: HardOfHearing(GAP.new(offset), lambda _, items: items, None))
+    with pytest.raises(LawBroken, match="costs a frame that it does not touch"):
+        laws.resynchronising(deaf, entries, disturbance)
+
+
+def test_silences_are_kept_where_they_were_heard() -> None:
+    entries: list[Entry] = [Mark(0, "quiet"), Bytes(0, SENT), Mark(1, "quiet"), Bytes(2, SENT), Mark(3, "quiet")]
+    assert laws.silences(entries) == [0, 61, 122]
+    assert play(GAP, laws.with_silences(SENT * 2, [0, 61, 122])) == play(GAP, entries)
+    assert laws.frames_of(GAP, [*entries, Bytes(4, b"MSG=STA/IS=READY"), Mark(5, "quiet")]) == {
+        SENT,
+        b"MSG=STA/IS=READY",
+    }
 
 
 def test_an_accepted_damage_is_found() -> None:
@@ -199,8 +279,47 @@ def test_a_loose_grammar_is_found() -> None:
             return items
         return [bent_quantity(value=Decimal(10), text="10", state="ok")(data, [item])[0] for item in items]
 
-    with pytest.raises(LawBroken, match="reads b'1_0' as a number"):
+    with pytest.raises(LawBroken, match="reads b'1_0' as the number 10"):
         laws.numerate(crooked(loose), [Bytes(0, RESULT + b"STA;READY;\r\n")])
+
+
+def test_a_loose_grammar_is_found_where_silence_ends_the_frames() -> None:
+    def loose(_: bytes, items: list[Item]) -> list[Item]:
+        wrong = bent_quantity(value=Decimal(10), text="10", state="ok")
+        texts = [item.gases["hydrogen"].text for item in items if isinstance(item, Result)]
+        return wrong(b"", items) if texts == ["1_0"] else items
+
+    with pytest.raises(LawBroken, match="reads b'1_0' as the number 10"):
+        laws.numerate(crooked(loose, driver=GAP), [Bytes(0, SENT), Mark(1, "quiet")])
+    laws.numerate(crooked(driver=GAP), [Bytes(0, SENT), Mark(1, "quiet")])
+
+
+@pytest.mark.parametrize(
+    ("value", "oxygen", "right"),
+    [
+        ("1.000", b"16", True),
+        ("1000", b"16", False),
+        ("1.0000", b"16", False),
+        ("-1.000", b"16", False),
+        ("1.000", b"16.4", False),
+        ("1000", b"16.4", False),
+    ],
+)
+def test_a_comma_between_digits_is_at_most_a_decimal_one_and_only_where_no_point_is_seen(
+    value: str, oxygen: bytes, right: bool
+) -> None:
+    def reading_commas(data: bytes, items: list[Item]) -> list[Item]:
+        if b";1,000;" not in data:
+            return items
+        text = "1,0000" if value == "1.0000" else "1,000"  # a value has the digits of its text
+        return bent_quantity(value=Decimal(value), text=text, state="ok")(data, items)
+
+    entries: list[Entry] = [Bytes(0, RESULT.replace(b"16.4", oxygen))]
+    if right:
+        laws.numerate(crooked(reading_commas), entries)
+    else:
+        with pytest.raises(LawBroken, match=f"reads b'1,000' as the number {value}"):
+            laws.numerate(crooked(reading_commas), entries)
 
 
 @pytest.mark.parametrize(
@@ -251,34 +370,5 @@ def test_damage_is_judged_by_what_is_said_and_what_is_not() -> None:
     assert 0 < damage.unseen < damage.tried
     assert 0 < damage.unseen_beside < damage.tried
     assert laws.checked(LINE, [Bytes(0, b"STA;READY;\r\n")]).tried == 0
+    assert laws.checked(GAP, [Bytes(0, SENT), Mark(1, "quiet")]).tried == len(SENT) * 8
     assert laws.checked(BLOCK, [Bytes(0, STATE)]).tried == 0
-
-
-def test_recut_keeps_bytes_marks_and_damage_in_place() -> None:
-    assert recut(ENTRIES, [40, 41, 50, 80, 999]) == [
-        Bytes(0, RESULT),
-        Mark(1, "quiet"),
-        Bytes(0, RESULT[:1]),
-        Bytes(0, RESULT[1:10]),
-        Bytes(0, RESULT[10:], (13,)),
-        Bytes(0, RESULT),
-    ]
-    assert recut([Mark(0, "end")], None) == [Mark(0, "end")]
-
-
-def test_what_was_sent_is_not_heard() -> None:
-    entries: list[Entry] = [Bytes(0, RESULT[:9]), Sent(1, b"\x06"), Bytes(2, RESULT[9:])]
-    assert recut(entries, []) == [Bytes(0, RESULT)]
-    assert play(LINE, entries) == play(LINE, [Bytes(0, RESULT)])
-
-
-@pytest.mark.parametrize("kind", ["lost", "missing", "end"])
-def test_after_a_break_a_new_decoder_goes_on_at_the_same_offset(kind: Literal["lost", "missing", "end"]) -> None:
-    begun: list[int] = []
-
-    def new(offset: int) -> Decoder:
-        begun.append(offset)
-        return LINE.new(offset)
-
-    play(replace(LINE, new=new), [Bytes(0, RESULT[:9]), Mark(1, "quiet"), Bytes(2, RESULT), Mark(3, kind)])
-    assert begun[:2] == [0, 49]

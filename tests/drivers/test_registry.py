@@ -41,8 +41,15 @@ def entries(monkeypatch: pytest.MonkeyPatch, **named: str) -> None:
 
 def test_the_built_in_drivers_are_listed_without_being_loaded() -> None:
     drivers = registry._Builtin(registry.SHEETS)
-    assert list(drivers) == ["delimited-line", "fixed-columns", "label-block"]
-    assert len(drivers) == 3
+    assert list(drivers) == [
+        "counted-frame",
+        "delimited-line",
+        "fixed-columns",
+        "fixed-frame",
+        "gap-frame",
+        "label-block",
+    ]
+    assert len(drivers) == 6
     assert "label-block" in drivers
     assert drivers._loaded == {}
     assert drivers["label-block"].name == "label-block"
@@ -109,7 +116,9 @@ def test_a_name_in_two_places_is_refused(tmp_path: Path, monkeypatch: pytest.Mon
 def test_an_unknown_name_is_answered_with_the_nearest(tmp_path: Path) -> None:
     with pytest.raises(DriverError, match=r'no driver "delimited-lin"; did you mean "delimited-line"\?'):
         registry.find("delimited-lin")
-    with pytest.raises(DriverError, match=r'no driver "x" \(looked in .*\); known: delimited-line, fixed-columns, '):
+    with pytest.raises(
+        DriverError, match=r'no driver "x" \(looked in .*\); known: counted-frame, delimited-line, fixed-'
+    ):
         registry.find("x", tmp_path / "not there")
 
 
