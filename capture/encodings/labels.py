@@ -34,6 +34,17 @@ svg { display: block; margin: 0 auto; max-width: none }
 strong { font-size: 13pt; letter-spacing: 0.5pt }"""
 
 
+_PAIR_99 = 99
+
+
+class _Code128(Code128):  # type: ignore[misc]  # the library has no types
+    """The library takes the digits 99 at the beginning for the change to code C that has the same number, and drops them."""
+
+    def _try_to_optimize(self, encoded: list[int]) -> list[int]:
+        # It begins in code C, where no change to code C can be: what has that number there is a pair of digits.
+        return encoded if encoded[1] == _PAIR_99 else super()._try_to_optimize(encoded)
+
+
 def widths(text: str) -> tuple[int, ...]:
     """The symbol for a text as modules, bar and space in turn, from the first bar to the last.
 
@@ -41,7 +52,7 @@ def widths(text: str) -> tuple[int, ...]:
     """
     if not text or not text.isascii():
         raise ValueError(f'no label can be made of "{text}": write letters, digits and hyphens, e.g. "K7-60"')
-    (modules,) = Code128(text).build()
+    (modules,) = _Code128(text).build()
     return tuple(len(list(run)) for _, run in groupby(modules))
 
 

@@ -7,6 +7,7 @@ import xml.etree.ElementTree as ET
 from typing import TYPE_CHECKING
 
 import pytest
+from barcode.codex import Code128
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -64,10 +65,24 @@ def test_a_symbol_reads_back_as_its_text(text: str) -> None:
 @settings(max_examples=200, deadline=None)
 @given(st.text(st.characters(min_codepoint=32, max_codepoint=126), min_size=1, max_size=24))
 @example("0")
+@example("99")
+@example("9912-60")
+@example("99999")
 @example("K7-1234")
 @example("12345")
 def test_any_plain_text_reads_back(text: str) -> None:
     assert code128.read(widths(text)) == text
+
+
+def test_all_pairs_of_digits_at_the_beginning_read_back() -> None:
+    for pair in range(100):
+        assert code128.read(widths(f"{pair:02}40-60")) == f"{pair:02}40-60"
+
+
+def test_the_library_still_drops_a_leading_99_else_our_own_cure_can_go() -> None:
+    """python-barcode 0.16.1: `_try_to_optimize` takes the pair 99 for a change of code."""
+    drawn_by_it = Code128("99").encoded
+    assert drawn_by_it == [105], "the library draws it now: take `_Code128` away"
 
 
 def test_a_worked_symbol_is_that_of_the_table() -> None:
