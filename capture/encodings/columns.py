@@ -162,6 +162,15 @@ READING = (
     Column("sample_quality", "string", "In words; not-judged: no limit applies.", _at("sample_quality"), required=True),
     *_SOURCE,
     Column("point", "string", "The label of the time point in that test.", _at("breath_test", "point")),
+    Column(
+        "measurement",
+        "string",
+        "UUID of the measurement on the wire: the same in every record that was ever made of it.",
+        _at("measurement"),
+        required=True,
+    ),
+    Column("replaces_id", "string", "The id of the record that this one replaces.", _at("change", "replaces", "id")),
+    Column("replaces_revision", "integer", "Its revision.", _at("change", "replaces", "revision")),
 )
 
 EVENT = (

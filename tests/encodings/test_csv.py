@@ -139,7 +139,21 @@ def test_columns_never_go_or_move() -> None:
     test = ["breath_test", "breath_test_label", "subject", "substrate", "role", "nominal_min", "since_substrate_min"]
     times = ["received_at", "measured_at", "measured_from", "collected_at", "collected_from", "analyser_clock"]
     ends = ["further_gases", "flags", "sample_quality", *source]
-    reading = [*record, *times, *where, "number", "kind", *test, "attempt", *quantities, *ends, "point"]
+    replaced = ["replaces_id", "replaces_revision"]
+    reading = [
+        *record,
+        *times,
+        *where,
+        "number",
+        "kind",
+        *test,
+        "attempt",
+        *quantities,
+        *ends,
+        "point",
+        "measurement",
+        *replaced,
+    ]
     event = [
         *record,
         "received_at",
