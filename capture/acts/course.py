@@ -41,6 +41,7 @@ if TYPE_CHECKING:
 AHEAD: Final = timedelta(minutes=1)  # two clocks at one bench may differ so much
 LEAST_DIGITS: Final = 4
 LONGEST: Final = 1000
+OPEN: Final = ("registered", "preliminary")
 HEX: Final = frozenset("0123456789abcdef")
 
 
@@ -79,7 +80,7 @@ def by_label(tx: Tx, typed: str) -> BreathTest:
     """The test that is meant by a label, or by at least four first digits of its id. Raises NotFound, UsageError."""
     label = labels.plain(typed)
     bearing = [one for one in tests.by_label(tx, label) if one.status != "entered-in-error"]
-    is_open = [one for one in bearing if one.status in ("registered", "preliminary")]
+    is_open = [one for one in bearing if one.status in OPEN]
     if bearing:
         return read((is_open or bearing)[0])
     digits = typed.strip().replace("-", "").lower()
@@ -108,7 +109,7 @@ def changeable(tx: Tx, typed: str) -> BreathTest:
 def place(tx: Tx, typed: str) -> Place:
     """The sample that is meant by a label: a container's (`BAG-17`, `K7-60-2`) or a time point's (`K7-60`).
 
-    A container that waits is meant before a breath straight from the person. Raises NotFound, UsageError.
+    For the label of its test the first digits of that test's id may stand. A container that waits is meant before a breath straight from the person. Raises NotFound, UsageError.
     """
     label = labels.plain(typed)
     bearing = tests.containers(tx, label)
@@ -120,19 +121,22 @@ def place(tx: Tx, typed: str) -> Place:
         found = newest(tx, test)
         point = course.point_of(found, at)
         return Place(found, point, attempts.container_of(point, label))
-    name, dash, _ = label.partition("-")
+    name, dash, sample = label.partition("-")
     if not dash:
         raise UsageError(
             f"{typed.strip()[:40]!r} is no sample, and on no container: write the test's label, a dash and the sample, "
             "as in K7-60"
         )
-    if not any(one.status != "entered-in-error" for one in tests.by_label(tx, name)):
+    try:
+        found = by_label(tx, name)
+    except NotFound:
         raise NotFound(
             f"{label[:40]!r} is on no container, and there is no test {name[:40]!r}: see tidewire test list "
             "(--closed for those that are closed)"
-        )
-    found = by_label(tx, name)
-    return Place(found, course.point_of(found, label))
+        ) from None
+    point = course.point_of(found, f"{found.label}-{sample}")
+    kept = attempts.container_of(point, point.label)  # not found by its label where the test was named by its id
+    return Place(found, point, kept if kept is not None and course.is_waiting(kept) else None)
 
 
 def protocol_of(tx: Tx, test: BreathTest) -> Protocol | None:
@@ -225,14 +229,36 @@ def revise(
     return course.revised(test, code=code, reason=reason, by=by.initials, at=now.utc, seq=seq, **changes)
 
 
+def was_opened_again(made: BreathTest) -> bool:
+    """Whether this revision opened a review again that had been done."""
+    return made.change is not None and made.change.code == "reopened"
+
+
 def opened_again(test: BreathTest) -> str:
     """What to say of a change after the review."""
     return f"{test.label} was reviewed already: its review is open again, close it anew when all is right"
 
 
-def answer(test: BreathTest, *said: str, warned: Sequence[str] = (), **more: Any) -> Answer:  # noqa: ANN401 - what else belongs to the act
-    """What an act about a test says: `test` is its newest text."""
-    return {"said": list(said), "warned": list(warned), "test": text.write(test), **more}
+def answer(
+    tx: Tx,
+    test: BreathTest,
+    *said: str,
+    warned: Sequence[str] = (),
+    **more: Any,  # noqa: ANN401 - what else belongs to the act
+) -> Answer:
+    """What an act about a test says: `test` is its newest text. Of a label that another open test bears, too, it warns."""
+    twice = label_borne_twice(tx, test) if course.is_open(test) else []
+    return {"said": list(said), "warned": [*warned, *twice], "test": text.write(test), **more}
+
+
+def label_borne_twice(tx: Tx, test: BreathTest) -> list[str]:
+    """What to say where another open test bears the label of this one: the label means the one opened last."""
+    others = [one for one in tests.by_label(tx, test.label) if one.id != test.id and one.status in OPEN]
+    return [
+        f"{test.label} is the label of an open test of {each.subject.value}, too: name this one ({test.subject.value}) by "
+        f"its id, {str(test.id)[:8]}"
+        for each in map(read, others)
+    ]
 
 
 def alike(who: Named, order: Named | None, others: Sequence[Bearer]) -> list[str]:

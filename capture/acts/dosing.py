@@ -111,7 +111,7 @@ def dose(  # noqa: PLR0913 - what a person may say about a drink
     anew = f"; {len(readings)} of its readings have new minutes" if changed else ""
     told = f"{made.label} ({made.subject.value}): {made.substrate}, {_amount(given)}{minute}{anew}"
     warned = _doubts(found, made, from_)
-    return shared.answer(made, told, warned=warned, revised=[str(each.id) for each in readings])
+    return shared.answer(tx, made, told, warned=warned, revised=[str(each.id) for each in readings])
 
 
 def _counted_from(tx: Tx, found: BreathTest) -> str:
@@ -214,7 +214,7 @@ def container(  # noqa: PLR0913 - what is written on a bag
     shared.keep(tx, "container", test, by, now, (made,), happened=at, body={"place": point.label, "container": bears})
     told = f"{bears}: {kind} for {point.label} of {made.subject.value}, taken {times.text(at)}, to be measured"
     warned = [shared.opened_again(test)] if test.reviewed is not None else []
-    return shared.answer(made, told, warned=warned, place=point.label, container=bears)
+    return shared.answer(tx, made, told, warned=warned, place=point.label, container=bears)
 
 
 def _free_label(tx: Tx, point: TimePoint) -> str:
@@ -269,4 +269,4 @@ def discard_container(
     shared.keep(tx, "container-discarded", found.test, by, now, (made,), reason=because, body=body)
     told = f"{found.container.label}: will not be measured"
     warned = [shared.opened_again(found.test)] if found.test.reviewed is not None else []
-    return shared.answer(made, told, warned=warned, place=found.point.label, container=found.container.label)
+    return shared.answer(tx, made, told, warned=warned, place=found.point.label, container=found.container.label)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final, cast, get_args
 from uuid import uuid4
 
-from capture.acts import binding, course
+from capture.acts import binding, course, fitting
 from capture.assembly import flags, rebind, settle, told
 from capture.errors import UsageError
 from capture.journal import records
@@ -71,15 +71,15 @@ def enter(  # noqa: PLR0913 - a reading has that many sides
         said = f"reading {rebind.short(bare.id)} of {analyser.id} is kept, bound to nobody"
         return {"said": [said], "warned": [], "reading": text.write(bare)}
     target = course.place(tx, place)
-    binding.may_stand(bare, target)
-    ask = binding.Ask(by, now, bare, target, binding.said_at(bare, collected_at, now), because)
-    reading = binding.fit(tx, ask).first(bare)
+    fitting.may_stand(bare, target)
+    ask = fitting.Ask(by, now, bare, target, fitting.said_at(bare, collected_at, now), because)
+    reading = rebind.first(bare, fitting.fit(tx, ask))
     test = binding.came(ask, reading, reading.source.seq + 1, because)
     course.keep(
-        tx, "entered", test, by, now, (reading, test), happened=at, reason=because, body=binding.body(target, reading)
+        tx, "entered", test, by, now, (reading, test), happened=at, reason=because, body=fitting.body(target, reading)
     )
-    said = f"reading {rebind.short(reading.id)} of {analyser.id} stands at {binding.whose(target)}"
-    return binding.answer(said, reading, test, binding.no_longer_waited_for(tx, ask, reading))
+    said = f"reading {rebind.short(reading.id)} of {analyser.id} stands at {fitting.whose(target)}"
+    return binding.answer(tx, said, reading, test, binding.no_longer_waited_for(tx, ask, reading))
 
 
 def _value(name: str, digits: str, units: Mapping[str, str]) -> Quantity:

@@ -87,6 +87,7 @@ def move(  # noqa: PLR0913 - whose it was, whose it is, and why
     warned += ["the order was the other person's: add theirs"] if found.order is not None and ordered is None else []
     warned += _near(tx, who, made)
     return shared.answer(
+        tx,
         made,
         told,
         warned=warned,
@@ -96,14 +97,8 @@ def move(  # noqa: PLR0913 - whose it was, whose it is, and why
 
 
 def _near(tx: Tx, who: Named, made: BreathTest) -> list[str]:
-    """Open tests of the same label, of the same person, and of others of nearly the same identifier."""
-    others = [each for each in rows.bearers(tx) if each.id != made.id]
-    warned = [
-        f"{made.label} is the label of an open test of {each.subject}, too: name this one by its id, {str(made.id)[:8]}"
-        for each in others
-        if each.label == made.label
-    ]
-    return warned + shared.alike(who, made.order, others)
+    """Open tests of the same person, and of others of nearly the same identifier."""
+    return shared.alike(who, made.order, [each for each in rows.bearers(tx) if each.id != made.id])
 
 
 def _brought(tx: Tx, old: BreathReading, new: BreathTest, reason: str, by: By, now: Heard, seq: int) -> BreathReading:
@@ -112,21 +107,19 @@ def _brought(tx: Tx, old: BreathReading, new: BreathTest, reason: str, by: By, n
     if place is None or at is None:
         raise UsageError(f"reading {rebind.short(old.id)} stands in no test: assign it first")
     name = measurements.next_subject(tx, old.measurement)
-    return rebind.rebound(
-        old,
-        name,
-        place.model_copy(
-            update={
-                "id": new.id,
-                "subject": new.subject,
-                "order": new.order,
-                "bound": Bound(how="assigned", by=by.initials, at=now.utc),
-            }
-        ),
-        rebind.change(old, "wrong-patient", reason=reason, by=by.initials, at=now.utc),
-        seq,
-        status="preliminary" if old.status == "preliminary" else "final",
-        collected_at=at,
-        flags=old.flags,
-        quality=old.sample_quality,
+    theirs = {
+        "id": new.id,
+        "subject": new.subject,
+        "order": new.order,
+        "bound": Bound(how="assigned", by=by.initials, at=now.utc),
+    }
+    fit = rebind.Fit(
+        place.model_copy(update=theirs),
+        "preliminary" if old.status == "preliminary" else "final",
+        at,
+        old.flags,
+        old.sample_quality,
+        old.sample,
     )
+    why = rebind.change(old, "wrong-patient", reason=reason, by=by.initials, at=now.utc)
+    return rebind.rebound(old, name, fit, why, seq)

@@ -201,6 +201,8 @@ def _warnings(tx: Tx, place: course.Place, made: Reservation) -> list[str]:
     found = []
     if point.counts is not None:
         found.append(f"{point.label} has a reading that counts already")
+    if test.reviewed is not None:
+        found.append(f"{test.label} was reviewed already: with this result its review is open again")
     if point.role == "timed" and test.minute_zero is None:
         found.append(f"no dose is recorded for {test.label} yet: {point.label} will have no minutes")
     if point.role == "baseline" and test.minute_zero is not None:
@@ -210,4 +212,4 @@ def _warnings(tx: Tx, place: course.Place, made: Reservation) -> list[str]:
         for name, each in reservations.every(tx).items()
         if name != made.analyser and each.reservation.test == test.id and each.reservation.place == point.label
     )
-    return found
+    return [*found, *course.label_borne_twice(tx, test)]

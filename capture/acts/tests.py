@@ -88,7 +88,7 @@ def open_test(  # noqa: PLR0913 - what a person says when a test is opened
     made = course.opened(said, protocol, uuid4(), purpose, bench, now, records.next_seq(tx))
     shared.keep(tx, "test-opened", made, by, now, (made,))
     warned = [*shared.alike(who, said.order, others), *_unanswered(made, protocol)]
-    return shared.answer(made, f"{made.label}: {protocol.title}, for {who.value}", warned=warned)
+    return shared.answer(tx, made, f"{made.label}: {protocol.title}, for {who.value}", warned=warned)
 
 
 def _id(said: str | None, what: str) -> str | None:
@@ -144,6 +144,13 @@ def _label(tx: Tx, given: str | None, others: Sequence[rows.Bearer], now: Heard)
         raise UsageError(f"{label} is the label of an open test ({taken[label].subject}): use another, or none")
     if any(waits for _, _, waits in rows.containers(tx, label)):
         raise UsageError(f"{label} is on a container that is not measured yet: use another, or none")
+    bore = [shared.read(one) for one in rows.by_label(tx, label) if one.status != "entered-in-error"]
+    left = next(((each, kept) for each in bore for kept in course.waiting(each)), None)
+    if left is not None:
+        raise UsageError(
+            f"{label} was the label of a test of {left[0].subject.value} whose container {left[1].label} is not measured "
+            "yet: use another, or none"
+        )
     return label
 
 
@@ -186,7 +193,7 @@ def note_test(  # noqa: PLR0913 - a remark and a symptom have that many sides
         told = f"{found.label}: {felt.name} noted"
     made = shared.revise(tx, found, by, now, code="note", reason=None, **changes)
     shared.keep(tx, "test-noted", found, by, now, (made,), happened=when)
-    return shared.answer(made, told, warned=_reviewed(found))
+    return shared.answer(tx, made, told, warned=_reviewed(found))
 
 
 def _reviewed(found: BreathTest) -> list[str]:
@@ -245,7 +252,7 @@ def amend(  # noqa: PLR0913 - one act for all that was said at the opening
     warned = _reviewed(found)
     if extra is not None and found.dose is not None and extra.strip().upper() == "B":
         warned.append(f"the substrate was given already: {place} is a baseline only if it was breathed before")
-    return shared.answer(made, told, warned=warned, place=place)
+    return shared.answer(tx, made, told, warned=warned, place=place)
 
 
 def _standing(found: BreathTest, digits: str) -> UUID:
@@ -299,7 +306,7 @@ def close_test(
     made = course.revised(found, code="closed", reason=because, by=initials, at=now.utc, seq=next(numbers), **changes)
     shared.keep(tx, "test-closed", found, by, now, (*confirmed, made), reason=because, body={"outcome": outcome})
     told = f"{made.label}: {made.status} ({outcome})"
-    return shared.answer(made, told, warned=_left(made, outcome), confirmed=[str(each.id) for each in confirmed])
+    return shared.answer(tx, made, told, warned=_left(made, outcome), confirmed=[str(each.id) for each in confirmed])
 
 
 def _left(made: BreathTest, outcome: str) -> list[str]:

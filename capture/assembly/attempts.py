@@ -55,12 +55,15 @@ def came(test: BreathTest, label: str, reading: BreathReading, container: str | 
     return _after(test, {label}, changed)
 
 
-def went(test: BreathTest, reading: UUID) -> dict[str, Any]:
-    """What changes when a reading leaves the test: its container is to be measured, and another attempt may count."""
+def went(test: BreathTest, reading: UUID, still: UUID | None = None) -> dict[str, Any]:
+    """What changes when a reading leaves the test: another attempt may count, and its container is to be measured.
+
+    `still`: another reading of that very container, which stands; then it has been measured.
+    """
 
     def changed(point: TimePoint) -> TimePoint:
         containers = tuple(
-            each.model_copy(update={"reading": None}) if each.reading == reading else each for each in point.containers
+            each.model_copy(update={"reading": still}) if each.reading == reading else each for each in point.containers
         )
         left = tuple(each for each in point.attempts if each.reading != reading)
         return _with(point, left, containers=containers)

@@ -294,9 +294,12 @@ def discarded(test: BreathTest, label: str, container: str, reason: str) -> Chan
 
 def waiting(test: BreathTest) -> tuple[Container, ...]:
     """The containers that are still to be measured."""
-    return tuple(
-        each for point in test.points for each in point.containers if each.reading is None and each.discarded is None
-    )
+    return tuple(each for point in test.points for each in point.containers if is_waiting(each))
+
+
+def is_waiting(container: Container) -> bool:
+    """Whether it is still to be measured."""
+    return container.reading is None and container.discarded is None
 
 
 def chosen(test: BreathTest, reading: UUID, reason: str, by: str | None) -> tuple[TimePoint, Changes]:

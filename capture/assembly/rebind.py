@@ -9,6 +9,7 @@ Rules:
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
 from typing import TYPE_CHECKING, Final
 
@@ -108,95 +109,52 @@ def change(old: BreathReading, code: str, *, reason: str | None, by: str | None,
     return Change(replaces=Replaced(id=old.id, revision=old.revision), code=code, reason=reason, by=by, at=at)
 
 
-def bound(  # noqa: PLR0913 - what a person, a protocol and a container may say of it
-    old: BreathReading,
-    place: BreathTestPlace,
-    why: Change,
-    seq: int,
-    *,
-    status: Status,
-    collected_at: At,
-    flags: tuple[Flag, ...],
-    quality: SampleQuality,
-    sample: Sample | None = None,
-) -> BreathReading:
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """How a reading stands at a sample: what a person, a protocol and a container say of it."""
+
+    place: BreathTestPlace
+    status: Status
+    at: At
+    flags: tuple[Flag, ...]
+    quality: SampleQuality
+    sample: Sample
+
+    def said(self) -> dict[str, object]:
+        """The same, by the names that it has in the record."""
+        return {
+            "status": self.status,
+            "collected_at": self.at,
+            "flags": self.flags,
+            "sample_quality": self.quality,
+            "sample": self.sample,
+            "breath_test": self.place,
+        }
+
+
+def first(bare: BreathReading, fit: Fit) -> BreathReading:
+    """A reading that has not been kept yet, at its place from its first revision on."""
+    placed = fit.said() | {"kind": "breath"}
+    return BreathReading(**({name: value for name, value in bare if name not in placed} | placed))
+
+
+def bound(old: BreathReading, fit: Fit, why: Change, seq: int) -> BreathReading:
     """The same id for its first subject. Raises UsageError for what is no breath, or is somebody's already."""
-    _breath(old)
     if old.breath_test is not None:
         raise UsageError(f"reading {short(old.id)} belongs to {old.breath_test.label} already")
-    return _revised(
-        old,
-        why,
-        seq,
-        status=status,
-        kind="breath",
-        kind_from="operator" if old.kind == "unknown" else old.kind_from,
-        collected_at=collected_at,
-        flags=flags,
-        sample_quality=quality,
-        breath_test=place,
-        sample=sample or old.sample,
-    )
+    return _revised(old, why, seq, **_breath(old), **fit.said())
 
 
-def rebound(  # noqa: PLR0913 - as `bound`
-    old: BreathReading,
-    new_id: UUID,
-    place: BreathTestPlace,
-    why: Change,
-    seq: int,
-    *,
-    status: Status,
-    collected_at: At,
-    flags: tuple[Flag, ...],
-    quality: SampleQuality,
-    sample: Sample | None = None,
-) -> BreathReading:
+def rebound(old: BreathReading, new_id: UUID, fit: Fit, why: Change, seq: int) -> BreathReading:
     """A new id of the same measurement for its next place; the old one is retracted beside it (`withdrawn`)."""
-    _breath(old)
-    return _revised(
-        old,
-        why,
-        seq,
-        id=new_id,
-        revision=1,
-        status=status,
-        kind="breath",
-        kind_from="operator" if old.kind == "unknown" else old.kind_from,
-        collected_at=collected_at,
-        flags=flags,
-        sample_quality=quality,
-        breath_test=place,
-        sample=sample or old.sample,
-    )
+    return _revised(old, why, seq, id=new_id, revision=1, **_breath(old), **fit.said())
 
 
-def placed(  # noqa: PLR0913 - as `bound`
-    old: BreathReading,
-    place: BreathTestPlace,
-    why: Change,
-    seq: int,
-    *,
-    status: Status,
-    collected_at: At,
-    flags: tuple[Flag, ...],
-    quality: SampleQuality,
-    sample: Sample | None = None,
-) -> BreathReading:
+def placed(old: BreathReading, fit: Fit, why: Change, seq: int) -> BreathReading:
     """The same id at another sample of the same person. Raises UsageError for another person's."""
-    if old.breath_test is None or old.breath_test.subject != place.subject:
+    if old.breath_test is None or old.breath_test.subject != fit.place.subject:
         raise UsageError(f"reading {short(old.id)} is not this person's: it needs another id")
-    return _revised(
-        old,
-        why,
-        seq,
-        status=status,
-        collected_at=collected_at,
-        flags=flags,
-        sample_quality=quality,
-        breath_test=place,
-        sample=sample or old.sample,
-    )
+    return _revised(old, why, seq, **fit.said())
 
 
 def withdrawn(old: BreathReading, why: Change, seq: int) -> BreathReading:
@@ -238,9 +196,16 @@ def short(name: UUID) -> str:
     return str(name)[:8]
 
 
-def _breath(old: BreathReading) -> None:
+def may_be_breath(old: BreathReading) -> None:
+    """Raises UsageError for what is no breath."""
     if old.kind not in ("breath", "unknown"):
         raise UsageError(f"reading {short(old.id)} is {old.kind.replace('-', ' ')}, not breath: it belongs to nobody")
+
+
+def _breath(old: BreathReading) -> dict[str, object]:
+    """What is bound is breath: where the analyser did not say what it was, the person says so."""
+    may_be_breath(old)
+    return {"kind": "breath", "kind_from": "operator" if old.kind == "unknown" else old.kind_from}
 
 
 def _revised(old: BreathReading, why: Change, seq: int, **changes: object) -> BreathReading:

@@ -16,6 +16,7 @@ from tests.acts.ward import Ward
 
 if TYPE_CHECKING:
     from capture.acts.who import Answer
+    from capture.journal.store import Store
     from capture.record.moment import Heard, Reservation, Start, StreamHead
     from capture.record.reading import BreathReading
     from drivers.contract import Item
@@ -127,3 +128,17 @@ def measuring() -> Event:
 
 def damaged() -> Refused:
     return Refused((Span(0, FRAME),), "bad-checksum", "5A is not 5B")
+
+
+def at_the_desk(store: Store) -> Sitting:
+    """Two people's tests, K7 and M3, and one breath that is nobody's."""
+    made = Sitting(store)
+    made.opened("P-1", label="K7")
+    made.opened("P-2", label="M3")
+    made.send(breath("37"))
+    return made
+
+
+def assign(sitting: Sitting, reading: BreathReading, place: str, **said: Any) -> BreathReading:
+    sitting.do(breaths.assign, reading=str(reading.id), place=place, **said)
+    return sitting.last()

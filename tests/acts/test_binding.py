@@ -11,22 +11,17 @@ import pytest
 from capture.acts import breaths, dosing, look, tests
 from capture.errors import NotFound, UsageError
 from capture.record import ids
-from tests.acts.sitting import Sitting, bound, breath, measuring
+from tests.acts.sitting import Sitting, assign, at_the_desk, bound, breath, measuring
 
 if TYPE_CHECKING:
     from capture.journal.store import Store
-    from capture.record.reading import BreathReading
     from drivers.contract import Kind
 
 
 @pytest.fixture
 def desk(begun: Store) -> Sitting:
     """Two people's tests, and one breath that is nobody's."""
-    made = Sitting(begun)
-    made.opened("P-1", label="K7")
-    made.opened("P-2", label="M3")
-    made.send(breath("37"))
-    return made
+    return at_the_desk(begun)
 
 
 def accounts(sitting: Sitting) -> dict[str, int]:
@@ -38,11 +33,6 @@ def accounts(sitting: Sitting) -> dict[str, int]:
     assert books["balanced"], books
     counted: dict[str, int] = books["results"]
     return counted
-
-
-def assign(sitting: Sitting, reading: BreathReading, place: str, **said: Any) -> BreathReading:
-    sitting.do(breaths.assign, reading=str(reading.id), place=place, **said)
-    return sitting.last()
 
 
 def attempts(sitting: Sitting, label: str) -> list[list[str]]:
@@ -121,21 +111,6 @@ def test_the_time_of_the_breath_can_be_said_and_is_never_after_the_measurement(d
     assert (new.breath_test.since_substrate_min, new.collected_at.from_) == (Decimal("31.0"), "operator")
 
 
-def test_a_breath_given_to_a_waiting_container_is_of_the_containers_minute(desk: Sitting) -> None:
-    desk.do(dosing.dose, test="K7")
-    desk.wait(30 * 60_000)
-    desk.do(dosing.container, place="K7-30", label="BAG-17")
-    desk.wait(60 * 60_000)
-    desk.send(breath("38"))
-    new = assign(desk, desk.last(), "BAG-17")
-    assert new.breath_test is not None
-    assert (new.breath_test.since_substrate_min, new.sample.label, new.sample.container) == (
-        Decimal("30.0"),
-        "BAG-17",
-        "bag",
-    )
-
-
 def test_a_test_that_was_reviewed_is_open_again_and_what_came_waits_for_the_next_review(desk: Sitting) -> None:
     desk.do(tests.close_test, test="K7")
     assign(desk, desk.last(), "K7-B1")
@@ -202,6 +177,21 @@ def test_another_sample_of_the_same_person_keeps_the_id(desk: Sitting) -> None:
     point = {each.label: [one.reading for one in each.attempts] for each in desk.test("K7").points}
     assert (point["K7-B1"], point["K7-30"]) == ([], [old.id])
     assert accounts(desk) == {"bound": 1}
+
+
+def test_what_a_person_said_of_when_the_breath_was_given_stays_at_another_sample_of_the_same_person(
+    desk: Sitting,
+) -> None:
+    desk.do(dosing.dose, test="K7")
+    desk.wait(65 * 60_000)
+    desk.send(breath("38"))
+    old = assign(desk, desk.last(), "K7-30", collected_at=desk.at(59))
+    new = assign(desk, old, "K7-60", reason="a slip")
+    assert new.breath_test is not None
+    assert (new.collected_at, new.breath_test.since_substrate_min) == (old.collected_at, Decimal("59.0"))
+    other = assign(desk, new, "M3-B1", reason="it was P-2")
+    assert other.collected_at is not None
+    assert other.collected_at.from_ == "measured"
 
 
 def test_a_reading_tells_one_baseline_from_another(desk: Sitting) -> None:

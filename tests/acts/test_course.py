@@ -100,10 +100,24 @@ def test_what_means_no_sample_is_refused_with_its_cure(
         place(ward, typed)
 
 
-def test_the_digits_of_a_tests_id_are_no_label_of_its_samples(ward: Ward) -> None:
+def test_a_sample_is_meant_by_the_first_digits_of_its_tests_id_too(ward: Ward) -> None:
     test = ward.test(ward.opened(label="K7"))
+    found = place(ward, f"{test.id.hex[:8]}-60")
+    assert (found.test.id, found.point.label) == (test.id, "K7-60")
+
+
+def test_digits_that_are_a_label_are_that_label(ward: Ward) -> None:
+    first = ward.test(ward.opened(label="K7"))
+    digits = first.id.hex[:4]
+    ward.opened("P-2", label=digits)
+    assert place(ward, f"{digits}-60").test.subject.value == "P-2"
+
+
+@pytest.mark.parametrize("typed", ["0000000-60", "zz-60", "00-60"])
+def test_what_is_neither_a_label_nor_an_ids_digits_is_no_sample(ward: Ward, typed: str) -> None:
+    ward.opened(label="K7")
     with pytest.raises(NotFound, match="tidewire test list"):
-        place(ward, f"{test.id.hex[:8]}-60")
+        place(ward, typed)
 
 
 def test_an_unknown_id_is_no_test(ward: Ward) -> None:

@@ -210,7 +210,8 @@ def test_a_test_moved_while_another_open_one_bears_its_label_is_to_be_named_by_i
     said = ward.do(tests.move, test=str(ward.revisions()[0].id), subject="P-3", reason="two folders were swapped")
 
     new = told_of(said)
-    assert f"K7 is the label of an open test of P-2, too: name this one by its id, {str(new.id)[:8]}" in said["warned"]
+    name = f"name this one (P-3) by its id, {str(new.id)[:8]}"
+    assert f"K7 is the label of an open test of P-2, too: {name}" in said["warned"]
     assert ward.test(str(new.id)[:8]) == new
     assert ward.test("K7").subject.value == "P-2"
 

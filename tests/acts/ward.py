@@ -115,3 +115,10 @@ def changed(protocol: Protocol, *pairs: tuple[str, str]) -> Protocol:
 APPROVED = changed(
     LACTOSE, ('person = "adult"', 'person = "adult"\napproved = { by = "Dr A. Example", on = 2026-11-01 }')
 )
+
+
+def minutes(reading: BreathReading) -> str | None:
+    """Minutes since the substrate, as the reading says them."""
+    assert reading.breath_test is not None
+    since = reading.breath_test.since_substrate_min
+    return None if since is None else f"{since:f}"

@@ -49,9 +49,8 @@ def at_place(old: BreathReading, code: str = "bound") -> BreathReading:
     at = rebind.collected(old, None)
     clock = rebind.clock_behind(old, at)
     place = rebind.place_of(test, test.points[1], at=at, clock=clock, how="assigned", by="mk", bound_at=NOW)
-    return rebind.bound(
-        old, place, why(old, code), 950, status="final", collected_at=at, flags=old.flags, quality="not-judged"
-    )
+    fit = rebind.Fit(place, "final", at, old.flags, "not-judged", old.sample)
+    return rebind.bound(old, fit, why(old, code), 950)
 
 
 SAME = (
@@ -99,17 +98,8 @@ def test_another_subject_is_another_id_of_the_same_measurement() -> None:
     name = ids.reading(BOUND.measurement, 2)
     assert BOUND.breath_test is not None
     assert BOUND.collected_at is not None
-    new = rebind.rebound(
-        BOUND,
-        name,
-        BOUND.breath_test,
-        why(BOUND, "wrong-patient"),
-        951,
-        status="final",
-        collected_at=BOUND.collected_at,
-        flags=(),
-        quality="not-judged",
-    )
+    fit = rebind.Fit(BOUND.breath_test, "final", BOUND.collected_at, (), "not-judged", BOUND.sample)
+    new = rebind.rebound(BOUND, name, fit, why(BOUND, "wrong-patient"), 951)
     assert (new.id, new.revision, new.measurement) == (name, 1, BOUND.measurement)
     assert new.change is not None
     assert new.change.replaces == parts.Replaced(id=BOUND.id, revision=BOUND.revision)
@@ -121,17 +111,9 @@ def test_another_persons_reading_keeps_no_id() -> None:
     other = BOUND.breath_test.model_copy(
         update={"subject": BOUND.breath_test.subject.model_copy(update={"value": "P-1"})}
     )
+    fit = rebind.Fit(other, "final", BOUND.collected_at, (), "doubtful", BOUND.sample)
     with pytest.raises(UsageError, match="is not this person's"):
-        rebind.placed(
-            BOUND,
-            other,
-            why(BOUND, "place"),
-            9,
-            status="final",
-            collected_at=BOUND.collected_at,
-            flags=(),
-            quality="doubtful",
-        )
+        rebind.placed(BOUND, fit, why(BOUND, "place"), 9)
 
 
 def test_confirming_changes_the_status_alone() -> None:
