@@ -4,7 +4,8 @@ Rules of the room:
 - One call, one `Heard`: wall time and boot clock are read together, next to the read they belong to.
 - The boot clock (CLOCK_BOOTTIME) counts through sleep and is never set: it decides what came after what.
 - What cannot be known is None: no boot id, no `adjtimex` is never taken for "synchronised".
-- A compressed clock is a scenario's, for training only: its boot is one of its own, shared with no other clock's times.
+- A compressed clock is a scenario's, and says that it is invented: whoever serves with it refuses production. Its boot is
+  one of its own, shared with no other clock's times.
 """
 
 from __future__ import annotations
@@ -40,6 +41,11 @@ class Clock(Protocol):
 
         What is waited for on this clock is divided by it; so is what passed on it, where real time is meant.
         """
+        ...
+
+    @property
+    def invented(self) -> bool:
+        """Whether its times are a scenario's and nobody's true ones: they serve training alone."""
         ...
 
     def now(self) -> Heard:
@@ -88,6 +94,7 @@ class SystemClock:
     """The machine's clock. `ask` answers whether it is synchronised; it is asked at most every five seconds."""
 
     pace = 1.0
+    invented = False
 
     def __init__(
         self, ask: Callable[[], bool | None] = synchronised, boot: Callable[[], UUID | None] = boot_id
@@ -116,6 +123,8 @@ class Compressed:
 
     It stands still until `go`, and again from `hold` to the next `go`; it never runs backwards. Any thread may use it.
     """
+
+    invented = True
 
     def __init__(self, pace: float, start: datetime) -> None:
         if pace <= 0:

@@ -83,7 +83,7 @@ def when(bench: Bench, option: str, text: str | None) -> str | None:
     if text is None:
         return None
     given = text.strip()
-    now = datetime.now(UTC)
+    now = bench.now()
     if given.lower() == "now":
         return times.text(now)
     if CLOCK.fullmatch(given):

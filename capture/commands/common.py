@@ -123,6 +123,11 @@ class Bench:
             "scanners": [],
         }
 
+    def now(self) -> datetime:
+        """This moment by the service's own clock, the one that its records are by; where none runs, by the machine's."""
+        said = self.ask_running("now")
+        return datetime.now(UTC) if said is None else datetime.fromisoformat(said)
+
     def local(self, ms: int | None) -> str:
         """UTC milliseconds as local time with zone, e.g. `2026-11-24 11:32:05 CET`."""
         if ms is None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from capture.commands.acts import clock
@@ -18,9 +18,11 @@ def samples(bench: Bench, tests: Iterable[dict[str, Any]], *, next_only: bool = 
 
     `next_only`: of each test the next one, and those before it that are late.
     """
-    now = datetime.now(UTC)
-    found = []
-    for test in tests:
+    there = [test for test in tests if test["due"]]
+    if not there:
+        return []
+    now, found = bench.now(), []
+    for test in there:
         for each in test["due"]:
             at = datetime.fromisoformat(each["at"])
             found.append(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capture.commands.common import counted, moment, table, with_bench
+from capture.commands.words import of_flags
 from capture.errors import UsageError
 
 if TYPE_CHECKING:
@@ -114,7 +115,7 @@ def _row(bench: Bench, one: dict[str, Any]) -> list[str]:
         value(one["gases"].get("methane"), "ppm"),
         value(one["oxygen"], "%"),
         one["status"],
-        ", ".join(dict.fromkeys(flag["code"] for flag in one["flags"])) or "-",
+        of_flags(one["flags"]) or "-",
         one["id"][:8],
     ]
 

@@ -44,6 +44,7 @@ def command(context: click.Context, *, config_path: Path, day: str | None, whole
     from_ms, until_ms = (0, 1 << 52) if whole else _day(bench, day)
     title = "the whole journal" if whole else bench.local(from_ms)[:10]
     books = bench.ask("reconcile", from_ms=from_ms, until_ms=until_ms)
+    books["typed_in"] = bench.ask("typed-in", from_ms=from_ms, until_ms=until_ms)
     books["points"] = daybook.points(bench, from_ms, until_ms, None if whole else title)
     if as_json:
         click.echo(numbers.dumps(books))
@@ -68,7 +69,7 @@ def settle(bench: Bench, *, item: str, by: str | None, reason: str, as_json: boo
 
 def _day(bench: Bench, day: str | None) -> tuple[int, int]:
     try:
-        chosen = datetime.now(bench.zone).date() if day is None else date.fromisoformat(day)
+        chosen = bench.now().astimezone(bench.zone).date() if day is None else date.fromisoformat(day)
     except ValueError:
         raise UsageError(f"--day {day}: write a day such as 2026-11-24") from None
     # Local midnights: a day on which the clocks change has 23 or 25 hours.
@@ -117,15 +118,21 @@ def show(books: dict[str, Any], title: str) -> None:
     rows = [_stream(one) for one in _by_analyser(books["streams"])]
     columns = ["analyser", "received", *KINDS, "held"]
     table(f"Books of {title}: bytes by what they were", columns, rows, right=set(range(1, 9)))
-    accounts = ", ".join(f"{count} {name}" for name, count in sorted(books["results"].items())) or "none"
-    click.echo(f"Results by account: {accounts}")
+    click.echo(f"Results by account: {_counts(books['results'])}")
+    typed_in = books.get("typed_in", {})
+    if typed_in:
+        click.echo(f"Typed in, beside them: {sum(typed_in.values())} ({_counts(typed_in)})")
     click.echo(f"Records: {books['records']}")
     for name, states in books["destinations"].items():
-        click.echo(f"  {name}: " + (", ".join(f"{count} {state}" for state, count in sorted(states.items())) or "none"))
+        click.echo(f"  {name}: " + _counts(states))
     _settled(books)
     for point in open_points(books):
         click.echo(f"To see to: {point}")
     click.echo("The books balance." if books["balanced"] else "The books do NOT balance.")
+
+
+def _counts(counts: dict[str, int]) -> str:
+    return ", ".join(f"{count} {name}" for name, count in sorted(counts.items())) or "none"
 
 
 def _settled(books: dict[str, Any]) -> None:

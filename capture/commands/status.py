@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from capture.commands.acts import clock
 from capture.commands.common import counted, json_option, table, with_bench
 from capture.commands.due import reserved, samples
 
@@ -54,6 +55,8 @@ def _show(bench: Bench, status: dict[str, Any]) -> None:
         columns = ["analyser", "driver", "purpose", "state", "bytes", "results", "port"]
         rows = [[str(one[name]) for name in columns] for one in status["analysers"]]
         table("Analysers, since the service started", columns, rows, right={4, 5})
+    for one in status["analysers"]:
+        click.echo(f"{one['analyser']}: {condition(bench, one['known'])}")
     _tests(bench, status)
     if status["destinations"]:
         columns = ["destination", "sent", "accepted", "refused", "skipped", "waiting", "state", "oldest wait"]
@@ -61,6 +64,19 @@ def _show(bench: Bench, status: dict[str, Any]) -> None:
         table("Destinations, since each joined", columns, rows, right={1, 2, 3, 4, 5})
     for words in _sentences(status):
         click.echo(words)
+
+
+def condition(bench: Bench, known: dict[str, Any]) -> str:
+    """What is known of an analyser's state, in words. What is not known is said, too."""
+    since = f" since {clock(bench, known['warm_at'])}" if known["warm_at"] else ""
+    warm = {True: f"warm{since}", False: f"not warm yet{since}", None: "whether it is warm is not known"}[known["warm"]]
+    checks = [
+        f"{what} {known[name]['result']} on {clock(bench, known[name]['at'], day=True)}"
+        if known[name] is not None
+        else f"no {what} known"
+        for what, name in (("calibration", "calibration"), ("check with gas", "gas_check"))
+    ]
+    return "; ".join([warm, *checks])
 
 
 def _tests(bench: Bench, status: dict[str, Any]) -> None:

@@ -10,6 +10,7 @@ Rules of the room:
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import inspect
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -136,6 +137,10 @@ ACTS: dict[str, Asked] = {
 """All that a person can have done at a running bench."""
 
 
+class _Tried(Exception):  # noqa: N818 - nothing is wrong: it takes the transaction back
+    """An act came to its end, and nothing of it is to stay."""
+
+
 @dataclass
 class Acting:
     """Carries out acts at one bench. `reserved` is set when something may have been reserved."""
@@ -147,11 +152,18 @@ class Acting:
     sessions: Sequence[Session]
     reserved: asyncio.Event = field(default_factory=asyncio.Event)
 
-    async def act(self, name: str, given: Given) -> Answer:
+    async def act(self, name: str, given: Given, *, stays: bool = True) -> Answer:
         """What a command asks for. `given` has the arguments of the act by name, and `by`: the initials, if stated."""
         now = self.clock.now()
         said = dict(given)
-        return await self._carry_out(name, said, By(_initials(said.pop("by", None)), ASKER.get()), now)
+        by = By(_initials(said.pop("by", None)), ASKER.get())
+        return await self._carry_out(name, said, by, now, stays=stays)
+
+    async def would(self, name: str, given: Given) -> Given:
+        """Carry out an act and leave nothing of it: whatever it would refuse is refused in its own words."""
+        with contextlib.suppress(_Tried):
+            await self.act(name, given, stays=False)
+        return {}
 
     async def scanned(self, scanner: str, text: str, heard: Heard) -> Answer:
         """What a scanner read: a label, offered to the free analyser (or with `@ID` behind it to that one)."""
@@ -161,13 +173,15 @@ class Acting:
         said = {"sample": sample.strip()} | ({"analyser": analyser.strip()} if analyser else {})
         return await self._carry_out("test-reserve", said, By(None, f"scanner {scanner}"), heard)
 
-    async def _carry_out(self, name: str, said: Given, by: By, now: Heard) -> Answer:
+    async def _carry_out(self, name: str, said: Given, by: By, now: Heard, *, stays: bool = True) -> Answer:
         asked = ACTS[name]
         if self.config.bench.initials:
             by.stated("every act at this bench")
         taken = _taken(name, asked, said)
         if asked.more is not None:
             taken = await getattr(self, asked.more)(taken)
+        if self.clock.invented and taken.get("purpose") == "production":
+            raise UsageError("this service runs on an invented clock, for training only: write --purpose training")
         call = taken.pop("call", asked.act)
         signature = inspect.signature(call)
         if "reason" not in taken and "reason" in signature.parameters:
@@ -178,7 +192,14 @@ class Acting:
             raise UsageError(
                 f"'{name}' was asked wrongly ({error}); command and service may be of different versions"
             ) from None
-        answer: Answer = await self.store.run(lambda tx: call(tx, self.bench, by, now, **taken))
+
+        def carried_out(tx: Tx) -> Answer:
+            answer: Answer = call(tx, self.bench, by, now, **taken)
+            if not stays:
+                raise _Tried
+            return answer
+
+        answer = await self.store.run(carried_out)
         if name == "test-reserve":
             self.reserved.set()
         return answer

@@ -13,13 +13,13 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
-from datetime import UTC, datetime
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import structlog
 
 from capture.acts import desk, hear, keep, tests
+from capture.acts import known as of_analysers
 from capture.daemon import acting, address, asks, control, resending, watch
 from capture.daemon.carriers import pump_for
 from capture.daemon.drivers import drivers_for, old_driver
@@ -50,12 +50,14 @@ PASSED_ON_WITHIN_S = 30.0
 
 
 class Service:
-    """One bench's service. `run` returns the exit code."""
+    """One bench's service. `run` returns the exit code. Raises ConfigError for production on an invented clock."""
 
     def __init__(self, config: Config, clock: Clock, journal: UUID | None = None) -> None:
+        if clock.invented:
+            _training_only(config)
         self.config = config
         self.clock = clock
-        self.started = datetime.now(UTC)
+        self.started = clock.now().utc
         self._journal = journal
         self._stopping = asyncio.Event()
         self.sessions: list[Session] = []
@@ -216,6 +218,8 @@ class Service:
             return await act.act(name, given)
         ours: dict[str, Callable[[], Awaitable[Any]]] = {
             "status": lambda: self._status(store),
+            "now": self._now,
+            "would-open": lambda: act.would("test-open", given),
             "reservations": lambda: self._reservations(store),
             "protocol": lambda: act.describe(**given),
             "resend": lambda: resending.begin(store, self.pumps, self.clock.now(), given),
@@ -227,6 +231,8 @@ class Service:
         totals = await asks.answer(store, "totals", {})
         destinations = await asks.answer(store, "destinations", {})
         states = {pump.name: pump for pump in self.pumps}
+        names = [session.analyser.id for session in self.sessions]
+        known = await store.run(lambda tx: of_analysers.known(tx, names), write=False)
         return {
             "running": True,
             "headline": self.headline(),
@@ -234,12 +240,15 @@ class Service:
             "site": self.config.bench.site,
             "bench": self.config.bench.name,
             "journal": totals,
-            "analysers": [_analyser(session) for session in self.sessions],
+            "analysers": [_analyser(session) | {"known": known[session.analyser.id]} for session in self.sessions],
             "destinations": [one | _state(states.get(one["destination"])) for one in destinations],
             "reservations": await self._reservations(store),
             "tests": await store.run(tests.list_tests, write=False),
             "scanners": [_scanner(each) for each in self.scanners],
         }
+
+    async def _now(self) -> str:
+        return time_text(self.clock.now().utc)
 
     async def _reservations(self, store: Store) -> list[dict[str, Any]]:
         now = self.clock.now()
@@ -251,6 +260,17 @@ class Service:
         down = [pump.name for pump in self.pumps if pump.state == "down"]
         waiting = f"; waiting for {', '.join(down)}" if down else ""
         return f"receiving from {count} of {len(self.sessions)}{waiting}"
+
+
+def _training_only(config: Config) -> None:
+    """Refuse production: times that somebody invented belong in no chart. Raises ConfigError."""
+    said: dict[tuple[str | int, ...], str | None] = {("bench", "purpose"): config.bench.purpose}
+    said |= {("analyser", n, "purpose"): each.purpose for n, each in enumerate(config.analysers)}
+    for place, purpose in said.items():
+        if purpose == "production":
+            raise ConfigError(
+                f'{config.where(*place)}: a compressed clock is for training only; write purpose = "training"'
+            )
 
 
 def _join(wanted: Destination, tx: Tx, *, from_start: bool, now: Heard) -> None:

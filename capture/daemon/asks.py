@@ -19,6 +19,7 @@ LOOKS: dict[str, Callable[..., Any]] = {
     "streams": look.streams_seen,
     "totals": look.totals,
     "destinations": look.destinations,
+    "typed-in": look.typed_in,
     "reservation-ended": desk.ended,
     "test-list": tests.list_tests,
     "test-show": tests.show_test,

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 log = structlog.get_logger()
 
 LOOK_EVERY_S = 1.0
+PAUSE_S = 0.05
+"""The shortest pause in real time: a compressed clock does not make a look cost less."""
 
 
 async def restart(store: Store, bench: Bench, clock: Clock) -> None:
@@ -46,7 +48,7 @@ async def watch(store: Store, bench: Bench, clock: Clock, reserved: asyncio.Even
         except Exception:
             reserved.set()  # whoever begins this anew goes on with what is open
             raise
-        await asyncio.sleep(LOOK_EVERY_S / clock.pace)
+        await asyncio.sleep(max(LOOK_EVERY_S / clock.pace, PAUSE_S))
 
 
 async def _look(store: Store, bench: Bench, clock: Clock) -> bool:

@@ -119,6 +119,7 @@ class Clock:
 
     ms: int = 0
     pace: float = 1.0
+    invented: bool = False
 
     def now(self) -> Heard:
         return kit.heard(self.ms)

@@ -62,6 +62,7 @@ class Stepped:
 
     ms: int = 0
     pace: float = 1.0
+    invented: bool = False
 
     def now(self) -> Heard:
         return kit.heard(self.ms)
@@ -199,10 +200,53 @@ def test_an_analyser_that_is_not_configured_is_named_with_those_that_are(desk: D
         desk.do("commission", analyser="h2-b", shown=[], gas_reading="1", detail={}, by="AB")
 
 
+def test_what_would_be_refused_is_refused_without_anything_left_of_what_would_not(desk: Desk) -> None:
+    def acts() -> Any:
+        return desk.store.call(lambda tx: tx.one("SELECT count(*), (SELECT count(*) FROM records) FROM acts"))
+
+    given = {"protocol": "lactose", "subject": "P-1", "label": "K7", "by": "AB", "acknowledged": True}
+    before = acts()
+    assert asyncio.run(desk.act.would("test-open", given)) == {}
+    assert acts() == before
+
+    desk.open("K7")
+    with pytest.raises(UsageError, match="K7 is the label of an open test"):
+        asyncio.run(desk.act.would("test-open", given))
+    with pytest.raises(UsageError, match="approved by nobody"):
+        asyncio.run(desk.act.would("test-open", {**given, "label": "K8", "purpose": "production"}))
+
+
+def test_nothing_is_done_for_production_on_an_invented_clock(desk: Desk) -> None:
+    desk.clock.invented = True
+
+    with pytest.raises(UsageError, match="for training only"):
+        desk.open(purpose="production")
+    desk.open()
+
+
+@pytest.mark.parametrize(("pace", "pause"), [(1.0, 1.0), (10.0, 0.1), (480.0, 0.05), (1_000_000.0, 0.05)])
+def test_however_fast_a_clock_runs_the_store_is_not_asked_more_often_than_twenty_times_a_second(
+    pace: float, pause: float, desk: Desk, monkeypatch: pytest.MonkeyPatch, begun: Store
+) -> None:
+    pauses = []
+
+    async def pausing(seconds: float) -> None:
+        pauses.append(seconds)
+        raise asyncio.CancelledError
+
+    monkeypatch.setattr(asyncio, "sleep", pausing)
+    desk.clock.pace = pace
+    with pytest.raises(asyncio.CancelledError):
+        asyncio.run(watch.watch(begun, kit.BENCH, desk.clock, _set()))
+
+    assert pauses == [pause]
+
+
 def test_what_time_does_to_reservations_is_done_on_the_boot_clock(
     desk: Desk, monkeypatch: pytest.MonkeyPatch, begun: Store
 ) -> None:
     monkeypatch.setattr(watch, "LOOK_EVERY_S", 0.001)
+    monkeypatch.setattr(watch, "PAUSE_S", 0.001)
     desk.open()
     desk.do("test-reserve", sample="K7-B1", reason="r")
 
@@ -259,6 +303,7 @@ def test_what_fails_while_reservations_are_watched_leaves_them_to_whoever_watche
 
 def test_a_full_disk_is_waited_for(desk: Desk, monkeypatch: pytest.MonkeyPatch, begun: Store) -> None:
     monkeypatch.setattr(watch, "LOOK_EVERY_S", 0.001)
+    monkeypatch.setattr(watch, "PAUSE_S", 0.001)
     tried = []
 
     def full(*_: object) -> list[str]:

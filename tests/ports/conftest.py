@@ -34,6 +34,7 @@ class HandClock:
     since_boot_ms: int = 1_000_000
     told: list[Heard] = field(default_factory=list)
     pace: float = 1.0
+    invented: bool = False
 
     def now(self) -> Heard:
         self.since_boot_ms += self.step_ms

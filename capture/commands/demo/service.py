@@ -4,7 +4,7 @@
     standard output   the same line back, once it is done
 
 It ends in order at the end of its standard input: whatever becomes of who started it, it does not stay behind. Its clock
-tells no true time, so it serves training alone: where a configuration says production it refuses to start.
+tells no true time, so it serves training alone: the service refuses to start where a configuration says production.
 """
 
 from __future__ import annotations
@@ -16,26 +16,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from capture.errors import ConfigError, TidewireError
+from capture.errors import TidewireError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from capture.clock import Compressed
-    from capture.config import Config
 
 LONGEST = 64
-
-
-def training_only(config: Config) -> None:
-    """Refuse production: minutes of a compressed clock belong in no chart. Raises ConfigError."""
-    said: dict[tuple[str | int, ...], str | None] = {("bench", "purpose"): config.bench.purpose}
-    said |= {("analyser", n, "purpose"): each.purpose for n, each in enumerate(config.analysers)}
-    for place, purpose in said.items():
-        if purpose == "production":
-            raise ConfigError(
-                f'{config.where(*place)}: a compressed clock is for training only; write purpose = "training"'
-            )
 
 
 class Told:
@@ -68,7 +56,6 @@ def main(config_path: str, pace: str, start: str) -> int:
     from capture.daemon.logs import set_up
 
     config = load(Path(config_path))
-    training_only(config)
     set_up(config.log.form, config.log.level)
     clock = Compressed(float(pace), datetime.fromisoformat(start))
 

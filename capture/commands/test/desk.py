@@ -24,6 +24,7 @@ from capture.commands.acts import act, by_option, clock, initials, running
 from capture.commands.common import table, with_bench
 from capture.commands.due import place, reserved, samples
 from capture.commands.readings import with_unit
+from capture.commands.words import of_flags
 from capture.errors import TidewireError
 
 if TYPE_CHECKING:
@@ -225,6 +226,6 @@ def _ended(one: dict[str, Any], ended: dict[str, Any]) -> str:
         f"{names.get(gas, gas.replace('_', ' '))} {with_unit(each, 'ppm')}" for gas, each in reading["gases"].items()
     ]
     oxygen = f"oxygen {with_unit(reading['oxygen'], '%')}"
-    flags = ", ".join(dict.fromkeys(flag["code"] for flag in reading["flags"]))
+    flags = of_flags(reading["flags"])
     quality = f"the sample is {reading['sample_quality'].replace('-', ' ')}" + (f" ({flags})" if flags else "")
     return f"{place(one)}: {', '.join([*gases, oxygen])}; {quality}; {reading['status']}"

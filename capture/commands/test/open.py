@@ -45,24 +45,27 @@ def command(
     """
     asked = running(bench, "protocol", name=protocol)
     said = _answers(asked["questions"], answers)
-    if asked["person"] == "any" and given["person"] is None and sys.stdin.isatty():
-        given["person"] = click.prompt("The person is", type=click.Choice(["adult", "child"]), err=True)
-    acknowledged, by = _acknowledged(bench, asked, by, given.pop("acknowledged"))
+    acknowledged = given.pop("acknowledged")
+    opening = {"protocol": protocol, "sha256": asked["sha256"], **given}
+    if sys.stdin.isatty():
+        unknown = asked["person"] == "any" and given["person"] is None
+        _try(bench, opening | {"answers": _rows(said)} | ({"person": "adult"} if unknown else {}), by)
+        if unknown:
+            opening["person"] = click.prompt("The person is", type=click.Choice(["adult", "child"]), err=True)
+    acknowledged, by = _acknowledged(bench, asked, by, acknowledged)
     if sys.stdin.isatty():
         said |= _ask(asked["questions"], said)
-    rows = [[question, text] for question, text in said.items()]
-    done = act(
-        bench,
-        "test-open",
-        by,
-        needs=True,
-        protocol=protocol,
-        sha256=asked["sha256"],
-        answers=rows,
-        acknowledged=acknowledged,
-        **given,
-    )
+    done = act(bench, "test-open", by, needs=True, answers=_rows(said), acknowledged=acknowledged, **opening)
     tell(done, as_json=as_json)
+
+
+def _try(bench: Bench, opening: dict[str, Any], by: str | None) -> None:
+    """Have refused what no answer can mend, before a question is asked. Initials that are still to be asked are stood in."""
+    running(bench, "would-open", by=by or "?", acknowledged=True, **opening)
+
+
+def _rows(said: dict[str, str]) -> list[list[str]]:
+    return [[question, text] for question, text in said.items()]
 
 
 def _acknowledged(bench: Bench, asked: dict[str, Any], by: str | None, said: bool) -> tuple[bool, str | None]:

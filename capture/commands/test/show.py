@@ -12,6 +12,7 @@ from capture.commands.chart import chart
 from capture.commands.common import json_option, table, with_bench
 from capture.commands.due import samples
 from capture.commands.readings import value
+from capture.commands.words import of_change
 from capture.errors import TidewireError
 
 if TYPE_CHECKING:
@@ -95,7 +96,7 @@ def _head(bench: Bench, test: Record) -> Iterator[str]:
         change = test["change"]
         why = f": {change['reason']}" if change["reason"] else ""
         by = f" by {change['by']}" if change["by"] else ""
-        yield f"Last change: {change['code']} at {clock(bench, change['at'], day=True)}{by}{why}"
+        yield f"Last change: {of_change(change['code'])}, at {clock(bench, change['at'], day=True)}{by}{why}"
     if test["substrate"]:
         yield _dose(bench, test)
     for one in test["preparation"]:
@@ -165,7 +166,7 @@ def _rows(bench: Bench, point: Record, readings: dict[str, Record]) -> Iterator[
             clock(bench, each["collected_at"]),
             "-" if minutes is None else str(minutes),
             *_values(one),
-            each["sample_quality"],
+            each["sample_quality"].replace("-", " "),
             each["status"],
             _counts(counts) if counted else "does not count",
             each["reading"][:8],

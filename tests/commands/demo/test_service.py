@@ -6,15 +6,17 @@ import asyncio
 import os
 import subprocess
 import sys
+import time
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import pytest
 
-from capture.clock import Compressed
+from capture.clock import Compressed, SystemClock
 from capture.commands.demo.place import CONFIGURATION
-from capture.commands.demo.service import Told, training_only
+from capture.commands.demo.service import Told
 from capture.config import load
+from capture.daemon.app import Service
 from capture.errors import ConfigError
 
 if TYPE_CHECKING:
@@ -33,19 +35,28 @@ def pipes() -> Iterator[tuple[int, int, int, int]]:
         os.close(fd)
 
 
+async def said(heard: int) -> bytes:
+    """What comes next out of a descriptor, as soon as it comes."""
+    come = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    loop.add_reader(heard, come.set)
+    await asyncio.wait_for(come.wait(), 5)
+    loop.remove_reader(heard)
+    return os.read(heard, 64)
+
+
 async def test_its_clock_runs_and_stands_still_as_it_is_told_and_it_says_so(pipes: tuple[int, int, int, int]) -> None:
     told, tell, heard, done = pipes
     clock, ended = Compressed(1_000_000.0, START), asyncio.Event()
     Told(clock, told, done, ended.set)
     os.write(tell, b"go\nho")
-    await asyncio.sleep(0.02)
-    assert os.read(heard, 64) == b"go\n"
+    assert await said(heard) == b"go\n"
     assert clock.now().utc > START
     os.write(tell, b"ld\n")
-    await asyncio.sleep(0.02)
-    assert os.read(heard, 64) == b"hold\n"
-    stands = clock.now()
-    await asyncio.sleep(0.01)
+    assert await said(heard) == b"hold\n"
+    stands, real = clock.now(), time.monotonic_ns()
+    while time.monotonic_ns() == real:
+        pass
     assert clock.now() == stands
     assert not ended.is_set()
     os.close(tell)
@@ -70,10 +81,11 @@ def test_production_is_refused_with_the_cure(where: str, told: str, tmp_path: Pa
     path = tmp_path / "tidewire.toml"
     text = CONFIGURATION.format(folder=tmp_path)
     path.write_text(text, encoding="utf-8")
-    training_only(load(path))
+    Service(load(path), Compressed(1.0, START))
     path.write_text(text.replace(where, f'{where}\npurpose = "production"'), encoding="utf-8")
     with pytest.raises(ConfigError, match="a compressed clock is for training only") as error:
-        training_only(load(path))
+        Service(load(path), Compressed(1.0, START))
+    Service(load(path), SystemClock())
     assert str(error.value).startswith(f"{path}, {told}: ")
 
 
