@@ -1,12 +1,13 @@
 """Text of a sheet -> model. Every error is one line: file, line, key, what is wrong, what to write instead.
 
 Rules of the room:
-- One error at a time: the first one found.
+- `load` tells the first mistake that is found, `problems` those of all tables.
 - A sheet that loads cannot fail later: every rule that needs more than one key is checked here.
 """
 
 from __future__ import annotations
 
+from functools import partial
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -22,7 +23,9 @@ from drivers.sheet.quantities import KNOWN_UNITS
 from drivers.tomltext import Document, Path, TomlError, nearest, read_toml, spoken
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable, Iterator
+
+    from pydantic_core import ErrorDetails
 
     from drivers.sheet.fields import Key
     from drivers.sheet.model import At
@@ -50,14 +53,35 @@ def load(text: str, name: str) -> tuple[Sheet, Document]:
     try:
         sheet = Sheet.model_validate(document.data)
     except ValidationError as error:
-        raise _translated(document, error) from None
-    _Rules(document, sheet).check()
+        raise _translated(document, error.errors(include_url=False)[0]) from None
+    for rule in _Rules(document, sheet).each():
+        rule()
     return sheet, document
 
 
-def _translated(document: Document, error: ValidationError) -> SheetError:
-    """The first complaint of the model in our words."""
-    first = error.errors(include_url=False)[0]
+def problems(text: str, name: str) -> list[str]:
+    """All that is wrong with a sheet, a line each: of each of its tables the first mistake; none where it loads.
+
+    Rules that need more than one key are looked at when every key alone is right.
+    """
+    try:
+        document = read_toml(text, name)
+        sheet = Sheet.model_validate(document.data)
+    except TomlError as error:
+        return [str(error)]
+    except ValidationError as error:
+        return list(dict.fromkeys(str(_translated(document, each)) for each in error.errors(include_url=False)))
+    found = []
+    for rule in _Rules(document, sheet).each():
+        try:
+            rule()
+        except SheetError as error:
+            found.append(str(error))
+    return found
+
+
+def _translated(document: Document, first: ErrorDetails) -> SheetError:
+    """A complaint of the model in our words."""
     path = _real(document.data, first["loc"])
     kind, context, said = first["type"], first.get("ctx", {}), first["msg"]
     if kind == "unknown_key":
@@ -135,14 +159,18 @@ class _Rules:
     def refuse(self, path: Path, what: str) -> SheetError:
         return SheetError(f"{self.document.where(path)}: {what}")
 
-    def check(self) -> None:
-        self.frame()
-        self.sum()
+    def each(self) -> Iterator[Callable[[], None]]:
+        """A rule for each table of the sheet: it raises SheetError where that table breaks it."""
+        yield self.frame
+        yield self.sum
+        yield self.sentinels
+        for n, message in enumerate(self.sheet.messages):
+            yield partial(self.message, ("message", n), message, last=n + 1 == len(self.sheet.messages))
+
+    def sentinels(self) -> None:
         for text, state in self.sheet.sentinels.items():
             if state == "ok":
                 raise self.refuse(("sentinels", text), 'a sentinel has no value, so "ok" is impossible; name a state')
-        for n, message in enumerate(self.sheet.messages):
-            self.message(("message", n), message, last=n + 1 == len(self.sheet.messages))
 
     def frame(self) -> None:
         frame = self.sheet.frame
