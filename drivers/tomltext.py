@@ -92,7 +92,32 @@ def _said(text: str, name: str, complaint: str) -> str:
             return f"{name}: {complaint}"
     row = rows[line - 1].strip()
     shown = f' in "{row[:60]}"' if row else ""
-    return f"{name}, line {line}{place}: {what[:1].lower()}{what[1:]}{shown}; write it as TOML 1.0 has it"
+    cure = _cure(what) if at.startswith("line ") else "close what the last key opened"
+    what = what.replace("('", "[").replace("', '", ".").replace("',)", "]").replace("')", "]")
+    return f"{name}, line {line}{place}: {what[:1].lower()}{what[1:]}{shown}; {cure}"
+
+
+_CURES = {
+    "Cannot overwrite a value": "write each key once",
+    "Duplicate inline table key": "write each key once",
+    "Cannot declare": "write each table once",
+    "Cannot mutate immutable namespace": "write all keys of { ... } inside its braces",
+    "Invalid value": 'write a text in quotes, e.g. "ppm"',
+    "Unescaped": r"write a backslash as \\, a byte as \u0002",
+    "Illegal character '\\n'": "close the quotes on the same line",
+    "Invalid initial character for a key part": "write { ... } on one line, or as a table of its own, [name]",
+    "Expected '='": "write key = value",
+    "Unclosed array": "close the list with ]",
+    "Unclosed inline table": "close { with }, commas between its keys",
+    "Expected newline": "write one key on each line",
+    "Expected ']": "close the brackets",
+}
+"""What to do, by how the complaint of `tomllib` begins."""
+
+
+def _cure(complaint: str) -> str:
+    found = (cure for begin, cure in _CURES.items() if complaint.startswith(begin))
+    return next(found, "write it as TOML 1.0 has it")
 
 
 class _Scanner:

@@ -28,6 +28,10 @@ def compile_clock(pattern: str) -> Callable[[str], datetime | None]:
     if year is None or missing:
         lack = ", ".join((["YYYY"] if year is None else []) + missing)
         raise ValueError(f'the pattern "{pattern}" lacks {lack}; write for example "YYYY-MM-DD hh:mm:ss"')
+    told = [token for token in ("hh", "mm", "ss") if token in places]
+    order = sorted(places, key=lambda token: places[token].start)
+    if told != order[order.index("hh") : order.index("hh") + len(told)]:
+        raise ValueError(f'in "{pattern}" mm must follow hh, and ss mm: MM is the month, mm the minute')
     century = 0 if "YYYY" in places else 2000
     parts = [year, *(places[token] for token in _NEEDED), *([places["ss"]] if "ss" in places else [])]
     size = len(pattern)

@@ -20,6 +20,7 @@ from drivers.sheet.framed import ByCounted, ByFixed, ByGap
 from drivers.sheet.keys import example_of
 from drivers.sheet.model import Message, Sheet
 from drivers.sheet.quantities import KNOWN_UNITS
+from drivers.sheet.sense import nonsense
 from drivers.tomltext import Document, Path, TomlError, nearest, read_toml, spoken
 
 if TYPE_CHECKING:
@@ -109,6 +110,7 @@ _SHOULD = {
     "int_type": "should be a whole number without quotes",
     "float_type": "should be a number without quotes",
     "bool_type": "should be true or false, without quotes",
+    "string_too_short": "should not be empty",
 }
 
 
@@ -166,6 +168,12 @@ class _Rules:
         yield self.sentinels
         for n, message in enumerate(self.sheet.messages):
             yield partial(self.message, ("message", n), message, last=n + 1 == len(self.sheet.messages))
+        for path, what in nonsense(self.sheet):
+            yield partial(self.say, path, what)
+
+    def say(self, path: Path, what: str) -> None:
+        """Raise what another room found."""
+        raise self.refuse(path, what)
 
     def sentinels(self) -> None:
         for text, state in self.sheet.sentinels.items():
@@ -256,7 +264,8 @@ class _Rules:
         """How the payload comes apart, and whether every place fits that."""
         split, label, lines = shape_of(self.sheet, message)
         if (split and label) or (message.width and (message.split or message.label)):
-            ways = " and ".join(way for way in ("split", "label", "width") if getattr(message, way) is not None)
+            own = [way for way in ("split", "label", "width") if getattr(message, way) is not None]
+            ways = " and ".join(own or ["split", "label (of the sheet)"])
             raise self.refuse(path, f"has both {ways}; a payload comes apart in one way, take one out")
         if message.width and message.width >= self.sheet.frame.longest:
             longest = self.sheet.frame.longest

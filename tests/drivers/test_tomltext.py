@@ -101,16 +101,21 @@ def test_the_data_are_those_of_the_standard_library() -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("a = 1\nb = \n", 'x.toml, line 2, column 5: invalid value in "b ="; write it as TOML 1.0 has it'),
+        ("a = 1\nb = \n", 'x.toml, line 2, column 5: invalid value in "b ="; write a text in quotes, e.g. "ppm"'),
         (
             "a = 1\na = 2\n",
-            'x.toml, line 2, column 6: cannot overwrite a value in "a = 2"; write it as TOML 1.0 has it',
+            'x.toml, line 2, column 6: cannot overwrite a value in "a = 2"; write each key once',
         ),
         (
             'a = """x',
             'x.toml, line 1, at the end of the file: unterminated string in "a = \\"\\"\\"x"'.replace("\\", ""),
         ),
-        ("a = [1,\n", "x.toml, line 2, at the end of the file: invalid value; write it as TOML 1.0 has it"),
+        ("a = [1,\n", "x.toml, line 2, at the end of the file: invalid value; close what the last key opened"),
+        ("[a]\n[a]\n", 'x.toml, line 2, column 3: cannot declare [a] twice in "[a]"; write each table once'),
+        (
+            'a = "\\x02"\n',
+            'x.toml, line 1, column 8: unescaped ',
+        ),
         ("\ufeffa = 1", "x.toml, line 1: the file begins with a byte order mark; save it as UTF-8 without one"),
         ("a = " + "9" * 5000, "x.toml: Exceeds the limit"),
         ("a = " + "[" * 3000 + "]" * 3000, "x.toml, line 1"),

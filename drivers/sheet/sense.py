@@ -1,0 +1,278 @@
+"""What no analyser can send: marks that never stand in a frame, more fields than it has room for, words that never match.
+
+Such a sheet would load and stay silent for ever, which is found out on the bench, in front of a patient. Each rule gives
+the path of the key and what to say of it, with the cure; `loader` says the first with file and line.
+
+Rules of the room:
+- A rule refuses what is certain to fail, never what is merely unusual.
+- It stands here if it is about what frames can carry; rules about which keys belong together stand in `loader`.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, TypeAlias
+
+from drivers.contract import GASES
+from drivers.framing.base import shown
+from drivers.integrity import WIDTHS
+from drivers.sheet.framed import ByBetween, ByCounted, ByFixed, ByGap, ByLine
+from drivers.sheet.numbers import read_number, split_comparator, split_comparator_behind
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from drivers.sheet.model import At, Message, Sheet
+    from drivers.tomltext import Path
+
+    Said: TypeAlias = tuple[Path, str]
+
+_HEX = frozenset("0123456789ABCDEF")
+_NAMED = (*GASES, "oxygen", "number", "clock", "subject")
+
+
+def nonsense(sheet: Sheet) -> Iterator[Said]:
+    """Everything about the sheet that cannot be; each key's path, and what is wrong with the cure."""
+    yield from _line(sheet)
+    yield from _check(sheet)
+    yield from _sentinels(sheet)
+    for n, message in enumerate(sheet.messages):
+        yield from _Sense(sheet, n, message).all()
+    yield from _starts(sheet)
+    yield from _unused(sheet)
+
+
+def room(sheet: Sheet) -> int:
+    """The most bytes between the marks of a frame, its check taken off; of a fixed frame the exact number."""
+    frame = sheet.frame
+    marks = 0 if isinstance(frame, ByGap) else len(frame.end or "") + len(getattr(frame, "start", None) or "")
+    if sheet.check is not None:
+        marks += len(sheet.check.until) + WIDTHS[sheet.check.written] // 4
+    return frame.longest - marks
+
+
+def _line(sheet: Sheet) -> Iterator[Said]:
+    """Letters need seven bits."""
+    if sheet.serial.bits < 7:
+        yield ("serial", "bits"), f"{sheet.serial.bits} data bits carry no letters; write bits = 7 or bits = 8"
+    if sheet.check is not None and room(sheet) < 1:
+        key = "length" if isinstance(sheet.frame, ByFixed) else "max"
+        taken = sheet.frame.longest - room(sheet)
+        yield ("frame", key), f"marks and check alone have {taken} bytes; write the longest frame's bytes"
+
+
+def _never(sheet: Sheet) -> Iterator[str]:
+    """The marks that frames are cut at: they stand inside none."""
+    frame = sheet.frame
+    if isinstance(frame, ByLine | ByBetween):
+        yield frame.end
+    if isinstance(frame, ByBetween | ByFixed | ByCounted) and frame.start:
+        yield frame.start
+
+
+def _cut_at(sheet: Sheet, path: Path, text: str) -> Iterator[Said]:
+    for mark in _never(sheet):
+        if mark in text:
+            yield path, f"frames are cut at {shown(mark.encode())}, it never stands inside one; write another text"
+
+
+def _check(sheet: Sheet) -> Iterator[Said]:
+    if sheet.check is None:
+        return
+    path, until = ("sum", "until"), sheet.check.until
+    yield from _cut_at(sheet, path, until)
+    if _HEX.issuperset(until):
+        yield path, f'"{until}" may stand in the check itself, whose digits are 0-9 and A-F; write the mark before it'
+
+
+def _sentinels(sheet: Sheet) -> Iterator[Said]:
+    point = sheet.decimal.encode()
+    compared = split_comparator if sheet.comparator == "before" else split_comparator_behind
+    splits = {each.split or sheet.split for each in sheet.messages if not (each.width or each.label)} - {None}
+    for text in sheet.sentinels:
+        path = ("sentinels", text)
+        if splits and all(each and each in text for each in splits) and not sheet.label:
+            yield path, f"fields are cut at {_quoted(min(filter(None, splits)))}; write what stands in one field"
+        comparator, _, digits = compared(text.encode())
+        value = read_number(digits, point)
+        if value is not None and comparator:
+            yield path, f'"{text}" is read as a number with its comparator anyway; take it out'
+        elif value is not None and value >= 0 and set(text) - set("9.,+"):
+            what = f'"{text}" is a number that may be measured; take it out, only nines like "999" and negative ones may stay'
+            yield path, what
+        yield from _cut_at(sheet, path, text)
+        if sheet.padding and text != text.strip(sheet.padding):
+            bare = _quoted(text.strip(sheet.padding))
+            yield path, f'padding "{sheet.padding}" is taken off before a text is looked at; write {bare}'
+
+
+def _starts(sheet: Sheet) -> Iterator[Said]:
+    if not sheet.announces_start:
+        return
+    events = (each.event for each in sheet.messages if each.event is not None)
+    if not any("measuring" in (event.always, *(event.meaning or {}).values()) for event in events):
+        what = 'no message gives the event "measuring"; add it, or take announces_start out'
+        yield ("announces_start",), what
+
+
+class _Sense:
+    """The rules of one message."""
+
+    def __init__(self, sheet: Sheet, n: int, message: Message) -> None:
+        self.sheet, self.message = sheet, message
+        self.path: Path = ("message", n)
+        own = bool(message.width or message.split or message.label)
+        self.split = message.split if own else sheet.split
+        self.label = message.label if own else sheet.label
+        self.lines = (message.lines or sheet.lines) if self.label else None
+
+    def at(self, key: str) -> Path:
+        """Where a mark is said: in the message, or above it."""
+        return (*self.path, key) if getattr(self.message, key) is not None else (key,)
+
+    def ways(self) -> Iterator[str]:
+        """The sheet's own marks that this message is cut by."""
+        for key, mark in (("split", self.split), ("label", self.label), ("lines", self.lines)):
+            if mark is not None and getattr(self.message, key) is None:
+                yield key
+
+    def all(self) -> Iterator[Said]:
+        yield from self.marks()
+        yield from self.size()
+        yield from self.unused()
+        for name, place in self.message.places():
+            yield from self.place((*self.path, *name), place)
+        yield from self.when()
+        yield from self.maps()
+        yield from self.names()
+
+    def marks(self) -> Iterator[Said]:
+        """What cuts a payload: not what cuts frames, not part of a number, not one another."""
+        for key, mark in (("split", self.split), ("label", self.label), ("lines", self.lines)):
+            if mark is None:
+                continue
+            yield from _cut_at(self.sheet, self.at(key), mark)
+            if mark.isdigit():
+                yield self.at(key), f'"{mark}" would cut numbers apart; write what stands between the texts'
+            if self.sheet.padding and self.sheet.padding in mark:
+                yield (
+                    ("padding",),
+                    f'also stands in {key} = "{mark}"; write the sign that fills texts up, or take it out',
+                )
+        if self.lines is not None and self.label is not None:
+            if self.lines in self.label or self.label in self.lines:
+                yield self.at("lines"), "lines and label cut at the same text; one of the two must differ"
+            if self.lines == self.sheet.decimal:
+                yield ("decimal",), "is also what parts the labelled texts; one of the two must differ"
+
+    def size(self) -> Iterator[Said]:
+        """As many fields or columns as a frame has room for."""
+        most, width, fields = room(self.sheet), self.message.width, self.message.fields
+        if width is not None and isinstance(self.sheet.frame, ByFixed) and width != most:
+            what = f"{most} bytes of every frame stand between its marks, the check not counted; write width = {most}"
+            yield (*self.path, "width"), what
+        elif width is not None and width > most:
+            yield (*self.path, "width"), f"a frame has room for {most} columns; write fewer or raise max"
+        if fields is not None and self.split and (fields - 1) * len(self.split) > most:
+            yield (*self.path, "fields"), f"a frame has room for {most} bytes, that many fields need more; write fewer"
+
+    def unused(self) -> Iterator[Said]:
+        """Keys that would say nothing."""
+        if self.message.fields is not None and not self.split:
+            yield (*self.path, "fields"), "counts what split cuts, and this message has none; take it out"
+        if self.message.lines is not None and not self.label:
+            yield (*self.path, "lines"), 'parts labelled texts, and this message has no label; add label = ":"'
+
+    def place(self, path: Path, place: At) -> Iterator[Said]:
+        if place.label is not None:
+            for mark in (self.label, self.lines):
+                if mark and mark in place.label:
+                    yield (*path, "label"), f"texts are cut at {shown(mark.encode())}; write the label without it"
+            yield from self.bare((*path, "label"), place.label)
+        if getattr(place, "optional", False) and (place.columns or (place.field and not self.rowed(place))):
+            yield (*path, "optional"), "only a label can be absent; an empty field or column gives no text, take it out"
+        if getattr(place, "unit_from", "frame") == "sheet" and "unit_gap" in place.model_fields_set:
+            yield (*path, "unit_gap"), 'says nothing without unit_from = "frame"; add that, or take it out'
+        pattern = getattr(place, "pattern", None)
+        if isinstance(pattern, str):
+            yield from self.fits((*path, "as"), place, pattern)
+
+    @staticmethod
+    def rowed(place: At) -> bool:
+        """Whether the field belongs to a row that may be absent."""
+        return getattr(place, "row", None) is not None
+
+    def fits(self, path: Path, place: At, text: str) -> Iterator[Said]:
+        """A text that can stand at its place: neither cut apart nor longer than its columns, without padding."""
+        mark = self.split if place.field else self.lines if place.label else None
+        if mark and mark in text:
+            yield path, f"texts are cut at {_quoted(mark)}, it never stands in one; write what stands in one text"
+        yield from _cut_at(self.sheet, path, text)
+        if place.span and len(text) > place.span[1] - place.span[0] + 1:
+            size = place.span[1] - place.span[0] + 1
+            yield (
+                path,
+                f"columns {place.span[0]} to {place.span[1]} hold {size}, {_quoted(text)} has {len(text)}; widen them",
+            )
+        yield from self.bare(path, text, " " if place.span else None)
+
+    def bare(self, path: Path, text: str, blank: str | None = None) -> Iterator[Said]:
+        padding = blank or self.sheet.padding
+        if padding and text != text.strip(padding):
+            bare = text.strip(padding)
+            yield path, f'padding "{padding}" is taken off before a text is looked at; write {_quoted(bare)}'
+
+    def when(self) -> Iterator[Said]:
+        when = self.message.when
+        if when is None:
+            return
+        path = (*self.path, "when", "is")
+        yield from self.place(path[:-1], when)
+        if not when.text:
+            yield path, "an empty text names no message; write the text that stands there"
+        yield from self.fits(path, when, when.text)
+        for name, place in self.message.places():
+            if place.key == when.key and name[0] in _NAMED and not self.rowed(place):
+                what = f"is read where {_quoted(when.text)} always stands; give it another place"
+                yield (*self.path, *name), what
+
+    def maps(self) -> Iterator[Said]:
+        """Every word of a map can stand at its place; the map of kinds knows breath."""
+        for name, place in (("kind", self.message.kind), ("event", self.message.event)):
+            words = place.meaning if place is not None else None
+            if place is None or words is None:
+                continue
+            path = (*self.path, name, "map")
+            if not words:
+                yield path, f"maps no word; write each word of the analyser, e.g. {_EXAMPLES[name]}"
+            for word in words:
+                yield from self.fits((*path, word), place, word)
+        kind = self.message.kind
+        if kind is not None and not kind.optional and "breath" not in kind.meaning.values():
+            what = 'no word means breath; add the analyser\'s word for it, e.g. "B" = "breath"'
+            yield (*self.path, "kind", "map"), what
+
+    def names(self) -> Iterator[Said]:
+        for key, names in (("other", self.message.other), ("detail", self.message.detail)):
+            for name in names:
+                path = (*self.path, key, name)
+                if not name:
+                    yield path, "has no name; write a name of your own, e.g. bag"
+                elif name in _NAMED and key == "other":
+                    yield path, f"{name} is a key of the message itself; write {name} = {{ ... }} without other"
+
+
+def _unused(sheet: Sheet) -> Iterator[Said]:
+    """Marks of the sheet that no message is cut by."""
+    used = {way for n, message in enumerate(sheet.messages) for way in _Sense(sheet, n, message).ways()}
+    for key in ("split", "label", "lines"):
+        if getattr(sheet, key) is not None and key not in used:
+            yield (key,), "no message is cut by it; take it out"
+
+
+def _quoted(text: str) -> str:
+    """A text as the sheet writes it: on one line, in quotes."""
+    return json.dumps(text, ensure_ascii=False)
+
+
+_EXAMPLES = {"kind": 'map = { B = "breath" }', "event": 'map = { WARM = "warming-up" }'}
