@@ -68,12 +68,16 @@ def framer_of(sheet: Sheet) -> Callable[[int], Framer]:
     return partial(LineFramer, end=end, longest=most, quiet_s=quiet_s)
 
 
+def check_of(sheet: Sheet) -> FrameCheck | None:
+    """The check that each frame of a sheet carries, if any."""
+    if sheet.check is None:
+        return None
+    return FrameCheck(CHECKS[sheet.check.kind], sheet.check.until.encode("ascii"))
+
+
 def _meaning(sheet: Sheet) -> Meaning:
-    check = None
-    integrity: Integrity = "none"
-    if sheet.check is not None:
-        check = FrameCheck(CHECKS[sheet.check.kind], sheet.check.until.encode("ascii"))
-        integrity = check.check.integrity
+    check = check_of(sheet)
+    integrity: Integrity = "none" if check is None else check.check.integrity
     ways: list[Way] = []
     last = None
     for n, message in enumerate(sheet.messages):
