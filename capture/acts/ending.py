@@ -35,6 +35,7 @@ WHY: Final[dict[Happened, str]] = {
     "replaced": "another one took its place",
     "refused-frame": "a frame was damaged, and it may have been the result",
     "fault": "the analyser reported a fault",
+    "exchanged": "another instrument took the analyser's place",
     "unclear": "a result came that may have been this one's, or somebody else's",
 }
 """How a void reservation ended, for people."""

@@ -11,9 +11,10 @@ from dataclasses import asdict
 from datetime import UTC, timedelta
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from capture.acts import ending
 from capture.assembly import condition, cylinder, told
 from capture.errors import TidewireError, UsageError
-from capture.journal import records, states
+from capture.journal import records, reservations, states
 from capture.journal.records import Act
 from capture.record import text as texts
 from capture.record import times
@@ -120,7 +121,17 @@ def note_analyser(  # noqa: PLR0913 - what a person may say of an analyser
         ),
     )
     records.add(tx, Outcome((event,)), act)
+    if kind == "exchanged":
+        warned += _let_go(tx, bench, analyser.id, happened, by, now)
     return {"said": [f"{analyser.id}: {event.words}"], "warned": warned, "event": texts.write(event)}
+
+
+def _let_go(tx: Tx, bench: Bench, analyser: str, happened: datetime, by: By, now: Heard) -> list[str]:
+    """What was reserved on the instrument that went is void; what was reserved since the exchange waits for its result."""
+    offered = reservations.offered(tx, analyser)
+    if offered is None or offered.reservation.made.utc > happened:
+        return []
+    return [ending.void(tx, bench, offered, "exchanged", now, by=by)]
 
 
 def meet(tx: Tx, bench: Bench, head: StreamHead) -> None:

@@ -18,10 +18,14 @@ from capture.journal import deliveries, measurements, records, streams
 from capture.journal import reservations as open_now
 from capture.journal.ledger import Audit
 from capture.journal.sweep import account
-from drivers.recording import Bytes
+from drivers.excerpt import excerpt
+from drivers.recording import Bytes, write_entries
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from capture.journal.store import Tx
+    from drivers.contract import Span
 
 PAGE = 500
 LOOKED_INTO = 100  # where each record is taken apart
@@ -188,7 +192,15 @@ def _item(tx: Tx, no: int, n: int) -> dict[str, Any]:
             {"start": span.start, "end": span.end, "hex": raw(tx, no, span.start, span.end).hex()}
             for span in item.spans
         ],
+        "lines": _lines(tx, no, item.spans),
     }
+
+
+def _lines(tx: Tx, no: int, spans: Sequence[Span]) -> str:
+    """These bytes and the marks behind them as a recording's lines: offsets from 0, times since the stream's opening."""
+    scripts = streams.scripts_between(tx, no, min(span.start for span in spans), max(span.end for span in spans) + 1)
+    entries = [entry for script in scripts for entry in script.entries()]
+    return write_entries(excerpt(entries, spans, scripts[0].first)) if scripts else ""
 
 
 def raw(tx: Tx, no: int, start: int, end: int) -> bytes:

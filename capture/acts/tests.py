@@ -13,6 +13,7 @@ from datetime import timedelta
 from itertools import count
 from typing import TYPE_CHECKING, Final
 from uuid import UUID, uuid4
+from zoneinfo import ZoneInfo
 
 from capture.acts import course as shared
 from capture.acts import ending, hear
@@ -30,7 +31,7 @@ from capture.record.reading import Named
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from datetime import datetime
+    from datetime import date, datetime
 
     from capture.acts.who import Answer, By
     from capture.journal.store import Tx
@@ -70,6 +71,11 @@ def open_test(  # noqa: PLR0913 - what a person says when a test is opened
             f"protocol {protocol.called} is approved by nobody, so it is for training only: have it approved at the site, "
             "and write approved = { by, on } in its file"
         )
+    if purpose == "production" and protocol.approved is not None and protocol.approved.on > _today(bench, now):
+        raise UsageError(
+            f"protocol {protocol.called} is approved only from {protocol.approved.on} on: until then it is for training, "
+            "or put approved.on right in its file"
+        )
     who = Named(system=_id(system, "the system"), value=shared.words(subject, "the subject", LONGEST_ID))
     if protocol.cautions and not acknowledged:
         cautions = " ".join(f"({nth}) {each.text}" for nth, each in enumerate(protocol.cautions, 1))
@@ -89,6 +95,10 @@ def open_test(  # noqa: PLR0913 - what a person says when a test is opened
     shared.keep(tx, "test-opened", made, by, now, (made,))
     warned = [*shared.alike(who, said.order, others), *_unanswered(made, protocol)]
     return shared.answer(tx, made, f"{made.label}: {protocol.title}, for {who.value}", warned=warned)
+
+
+def _today(bench: Bench, now: Heard) -> date:
+    return now.utc.astimezone(ZoneInfo(bench.timezone)).date()
 
 
 def _id(said: str | None, what: str) -> str | None:
@@ -286,7 +296,7 @@ def close_test(
     """The technical review: every reading that stands in the test is confirmed, and the test is final.
 
     `outcome` other than `completed` needs a reason; `abandoned` makes the test cancelled. What is not measured and what
-    is missing is warned of. Beside `said` and `warned`: `test`, and `confirmed`, the ids of the readings.
+    is missing is warned of; what has no reading at all was not completed. Beside `said` and `warned`: `test`, and `confirmed`, the ids of the readings.
     """
     initials = by.stated("closing a test")
     found = shared.changeable(tx, test)
@@ -296,6 +306,11 @@ def close_test(
         raise UsageError(f"{found.label} is closed already ({found.status}): there is nothing left to do")
     because = shared.why(reason, outcome) if outcome != "completed" else reason and shared.words(reason, "a reason")
     ending.none_waits(tx, found.id)
+    if outcome == "completed" and not course.waiting(found) and not any(point.attempts for point in found.points):
+        raise UsageError(
+            f"{found.label} has no reading and no container, so it was not completed: write --outcome abandoned (or stopped-early) and the "
+            "--reason"
+        )
     numbers = count(records.next_seq(tx))
     confirmed = [
         rebind.confirmed(each, rebind.change(each, "confirmed", reason=None, by=initials, at=now.utc), next(numbers))

@@ -159,7 +159,7 @@ class AnalyserState:
 
 
 Happened = Literal[
-    "filled", "cancelled", "expired", "gone", "restarted", "replaced", "refused-frame", "fault", "unclear"
+    "filled", "cancelled", "expired", "gone", "restarted", "replaced", "refused-frame", "fault", "exchanged", "unclear"
 ]
 """How a reservation ended. All but `filled` make it void."""
 

@@ -170,7 +170,7 @@ DETAILS: Final = {
         "`reservation-void`",
         (
             "How it ended: `cancelled`, `expired`, `gone` (the port), `restarted` (the service), `replaced`, "
-            "`refused-frame`, `fault`, `unclear` (a result came that may have been this one's)."
+            "`refused-frame`, `fault`, `exchanged` (the instrument), `unclear` (a result came that may have been this one's)."
         ),
     ),
     "expected_within_ms": ("`result-overdue`", "How long after the reservation the result was expected."),

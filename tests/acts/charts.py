@@ -10,7 +10,7 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from capture.acts import breaths, dosing, tests
+from capture.acts import breaths, course, dosing, tests
 from capture.acts.who import By
 from capture.protocols import find
 from capture.record import numbers
@@ -159,6 +159,12 @@ class Charts(Oracle):
         person.subject = subject
         self.tally["moved"] += 1
 
+    def how_it_ends(self, person: Person) -> dict[str, str]:
+        """Completed, unless there is nothing that was measured or waits to be."""
+        test = self.act(lambda tx: course.by_label(tx, person.label))
+        held = any(point.attempts or point.containers for point in test.points)
+        return {} if held else {"outcome": "stopped-early", "reason": "called away"}
+
     def close_test(self) -> None:
         """The review: what is wrong is taken out first, the rest is confirmed by a person's word. Then the next test."""
         person = self.dice.choice(self.people)
@@ -167,6 +173,7 @@ class Charts(Oracle):
         self.release("left open")
         self.reserved = None
         self.withdraw_wrong()
-        self.act(lambda tx: tests.close_test(tx, self.bench, BY, self.now(), test=person.label))
+        how = self.how_it_ends(person)
+        self.act(lambda tx: tests.close_test(tx, self.bench, BY, self.now(), test=person.label, **how))
         self.open_test(person)
         self.tally["closed"] += 1

@@ -12,6 +12,7 @@ from capture.acts import breaths, dosing, look, tests
 from capture.errors import NotFound, UsageError
 from capture.record import ids
 from tests.acts.sitting import Sitting, assign, at_the_desk, bound, breath, measuring
+from tests.acts.ward import STOPPED
 
 if TYPE_CHECKING:
     from capture.journal.store import Store
@@ -112,7 +113,7 @@ def test_the_time_of_the_breath_can_be_said_and_is_never_after_the_measurement(d
 
 
 def test_a_test_that_was_reviewed_is_open_again_and_what_came_waits_for_the_next_review(desk: Sitting) -> None:
-    desk.do(tests.close_test, test="K7")
+    desk.do(tests.close_test, test="K7", **STOPPED)
     assign(desk, desk.last(), "K7-B1")
     test = desk.test("K7")
     assert (bound(desk), test.status, test.reviewed) == (("K7", "preliminary"), "preliminary", None)

@@ -10,7 +10,7 @@ import pytest
 from capture.acts import breaths, course, dosing, tests
 from capture.errors import JournalError, NotFound, UsageError
 from tests import kit
-from tests.acts.ward import Ward, told_of
+from tests.acts.ward import STOPPED, Ward, told_of
 
 if TYPE_CHECKING:
     from capture.journal.store import Store
@@ -64,7 +64,7 @@ def test_a_container_whose_reading_is_taken_back_waits_again(ward: Ward) -> None
 
 def test_a_sample_of_a_closed_test_is_found_and_an_open_one_of_the_same_label_comes_first(ward: Ward) -> None:
     ward.opened("P-1", label="K7")
-    ward.do(tests.close_test, test="K7")
+    ward.do(tests.close_test, test="K7", **STOPPED)
     assert place(ward, "K7-60").test.subject.value == "P-1"
     ward.minutes = 10
     ward.opened("Q-22", label="K7")
@@ -107,8 +107,8 @@ def test_a_sample_is_meant_by_the_first_digits_of_its_tests_id_too(ward: Ward) -
 
 
 def test_digits_that_are_a_label_are_that_label(ward: Ward) -> None:
-    first = ward.test(ward.opened(label="K7"))
-    digits = first.id.hex[:4]
+    opened = (ward.test(ward.opened(f"P-{nth}")) for nth in range(100, 200))
+    digits = next(each.id.hex[:4].upper() for each in opened if each.id.hex[0].isalpha())
     ward.opened("P-2", label=digits)
     assert place(ward, f"{digits}-60").test.subject.value == "P-2"
 

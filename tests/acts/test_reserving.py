@@ -343,3 +343,26 @@ def test_what_is_reserved_is_shown(plain: Sitting) -> None:
     plain.reserve("K7-B1", expires_ms=1000)
     (shown,) = plain.store.call(look.reservations)
     assert (shown["analyser"], shown["place"], shown["subject"], shown["expires_ms"]) == ("h2-a", "K7-B1", "P-1", 1000)
+
+
+@pytest.mark.parametrize(("ago", "waits"), [(0, False), (30, True)])
+def test_what_was_reserved_on_an_instrument_is_void_when_another_takes_its_place(
+    plain: Sitting, ago: float, waits: bool
+) -> None:
+    """Noted late, an exchange touches nothing that was reserved since on the instrument that came."""
+    plain.wait(60 * 60_000)
+    plain.reserve("K7-B1")
+    plain.wait(1000)
+    said = plain.do(
+        instrument.note_analyser,
+        analyser=plain.heads["h2-a"].analyser,
+        name="exchanged",
+        purpose="training",
+        detail={"serial_number": "0009"},
+        at=plain.now.utc - timedelta(minutes=ago),
+    )
+    assert (plain.waiting() is not None) == waits
+    voided = [each for each in said["warned"] if each.endswith("void: another instrument took the analyser's place.")]
+    assert len(voided) == (not waits)
+    plain.send(breath())
+    assert (plain.last().breath_test is not None) == waits

@@ -11,7 +11,7 @@ from capture.acts.who import By
 from capture.errors import UsageError
 from capture.record import numbers
 from tests import kit
-from tests.acts.ward import Ward, told_of
+from tests.acts.ward import STOPPED, Ward, told_of
 
 if TYPE_CHECKING:
     from capture.journal.store import Store
@@ -58,7 +58,7 @@ def test_a_review_needs_initials_a_known_outcome_and_an_open_test(ward: Ward) ->
     label = ward.opened()
     with pytest.raises(UsageError, match="write one of completed, stopped-early, abandoned"):
         ward.do(tests.close_test, test=label, outcome="done")
-    ward.do(tests.close_test, test=label)
+    ward.do(tests.close_test, test=label, **STOPPED)
     with pytest.raises(UsageError, match=r"closed already \(final\)"):
         ward.do(tests.close_test, test=label)
     ward.by = By()
@@ -68,19 +68,19 @@ def test_a_review_needs_initials_a_known_outcome_and_an_open_test(ward: Ward) ->
 
 def test_a_note_after_the_review_opens_it_again_and_a_second_review_is_a_correction(ward: Ward) -> None:
     label = ward.opened()
-    ward.do(tests.close_test, test=label)
+    ward.do(tests.close_test, test=label, **STOPPED)
     said = ward.do(tests.note_test, test=label, text="remembered later")
     test = told_of(said)
     assert (test.status, test.reviewed) == ("preliminary", None)
     assert test.change is not None
     assert test.change.code == "reopened"
     assert "its review is open again" in said["warned"][0]
-    assert told_of(ward.do(tests.close_test, test=label)).status == "corrected"
+    assert told_of(ward.do(tests.close_test, test=label, **STOPPED)).status == "corrected"
 
 
 def test_a_result_after_the_review_waits_for_the_next_one(ward: Ward) -> None:
     label = ward.opened()
-    ward.do(tests.close_test, test=label)
+    ward.do(tests.close_test, test=label, **STOPPED)
     reading = ward.breath(f"{label}-B1")
     test = ward.test(label)
     assert (reading.status, test.status, test.reviewed) == ("preliminary", "preliminary", None)
@@ -103,7 +103,7 @@ def test_a_test_is_neither_closed_nor_moved_while_a_breath_is_waited_for(ward: W
         with pytest.raises(UsageError, match=f"{label}-B1 is reserved on h2-a: wait for its result"):
             ward.do(act, test=label, **more)
     ward.do(breaths.release, analyser="h2-a")
-    ward.do(tests.close_test, test=label)
+    ward.do(tests.close_test, test=label, **STOPPED)
 
 
 # Showing
@@ -119,7 +119,7 @@ def test_the_list_names_the_open_tests_and_what_is_due(ward: Ward) -> None:
     assert listed["tests"][1]["due"][0] == {"label": f"{second}-30", "at": "2026-11-24T10:05:00.000Z", "late_at": None}
     assert not listed["more"]
 
-    ward.do(tests.close_test, test=first)
+    ward.do(tests.close_test, test=first, **STOPPED)
     assert [each["label"] for each in ward.store.call(tests.list_tests)["tests"]] == [second]
     latest = ward.store.call(lambda tx: tests.list_tests(tx, closed=True))["tests"]
     assert [(each["label"], each["status"]) for each in latest] == [(second, "registered"), (first, "final")]
@@ -137,3 +137,17 @@ def test_a_test_is_shown_with_its_readings_also_those_that_left_it_and_every_act
     last = shown["history"][-1]
     assert (last["who"], last["user"], last["why"]) == ("mk", "desk", "nobody blew")
     assert [each["kind"] for each in last["records"]] == ["reading", "test"]
+
+
+def test_a_test_in_which_nothing_was_measured_was_not_completed(ward: Ward) -> None:
+    label = ward.opened()
+    with pytest.raises(UsageError, match=f"{label} has no reading and no container.*--outcome abandoned"):
+        ward.do(tests.close_test, test=label)
+    assert ward.test(label).status == "registered"
+    assert told_of(ward.do(tests.close_test, test=label, outcome="abandoned", reason="vomited")).status == "cancelled"
+
+
+def test_a_test_whose_only_sample_waits_in_a_bag_can_be_completed(ward: Ward) -> None:
+    label = ward.opened()
+    ward.do(dosing.container, place=f"{label}-60")
+    assert told_of(ward.do(tests.close_test, test=label)).outcome == "completed"

@@ -13,7 +13,7 @@ from capture.acts import course, dosing, tests
 from capture.acts.who import By
 from capture.errors import NotFound, UsageError
 from tests import kit
-from tests.acts.ward import APPROVED, LACTOSE, Ward, changed, told_of
+from tests.acts.ward import APPROVED, LACTOSE, STOPPED, Ward, changed, told_of
 
 if TYPE_CHECKING:
     from capture.journal.store import Store
@@ -68,6 +68,17 @@ def test_production_needs_a_protocol_that_somebody_approved(ward: Ward) -> None:
     with pytest.raises(UsageError, match=r"approved by nobody.*approved = "):
         ward.opened(purpose="production")
     assert ward.revisions() == []
+
+
+@pytest.mark.parametrize(("on", "good"), [("2026-11-24", True), ("2026-11-25", False), ("2027-01-01", False)])
+def test_an_approval_holds_from_its_day_at_the_bench(ward: Ward, on: str, good: bool) -> None:
+    approved = changed(APPROVED, ("on = 2026-11-01", f"on = {on}"))
+    if good:
+        assert ward.opened(purpose="production", protocol=approved)
+        return
+    with pytest.raises(UsageError, match=f"approved only from {on} on.*approved.on right"):
+        ward.opened(purpose="production", protocol=approved)
+    assert ward.opened(purpose="training", protocol=approved)
 
 
 def test_cautions_are_acknowledged_before_anything_else_is_done(ward: Ward) -> None:
@@ -131,7 +142,7 @@ def test_a_label_on_a_container_that_waits_is_no_label_for_a_test(ward: Ward) ->
 
 def test_a_label_is_free_again_once_its_test_is_closed_and_then_means_the_open_one(ward: Ward) -> None:
     ward.opened("P-1", label="K7")
-    ward.do(tests.close_test, test="K7")
+    ward.do(tests.close_test, test="K7", **STOPPED)
     assert ward.test("K7").subject.value == "P-1"
     ward.minutes = 10
     ward.opened("Q-22", label="K7")
@@ -140,7 +151,7 @@ def test_a_label_is_free_again_once_its_test_is_closed_and_then_means_the_open_o
 
 def test_a_chosen_label_is_not_chosen_again_within_thirty_days(ward: Ward) -> None:
     first = ward.opened()
-    ward.do(tests.close_test, test=first)
+    ward.do(tests.close_test, test=first, **STOPPED)
     ward.minutes = 29 * 1440
     assert ward.opened() != first
     ward.minutes = 31 * 1440

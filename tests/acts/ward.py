@@ -28,6 +28,10 @@ SIZE = 10
 LACTOSE = find("lactose")
 
 
+STOPPED = {"outcome": "stopped-early", "reason": "called away"}
+"""How a test is closed in which nothing was measured."""
+
+
 @dataclass
 class Ward:
     """The bench. `minutes`: the time of day, since it began."""

@@ -10,11 +10,12 @@ from uuid import uuid4
 
 import pytest
 
-from capture.acts import hear, look
+from capture.acts import breaths, hear, look
 from capture.journal import measurements, records
 from capture.journal.records import A_NUMBER, called
 from drivers.contract import Clock, Span, Text
 from tests import kit
+from tests.acts.ward import Ward
 
 if TYPE_CHECKING:
     from capture.journal.store import Store
@@ -159,3 +160,32 @@ def test_the_records_of_a_measurement_are_told_in_order_of_its_subjects(begun: S
     assert begun.call(lambda tx: measurements.of_measurement(tx, first.id)) == [first]
     assert begun.call(lambda tx: measurements.origin(tx, first)) == (first.stream, first.item)
     assert begun.call(lambda tx: measurements.of_measurement(tx, uuid4())) == []
+
+
+# Found by the first digits of an id ---------------------------------------------------------------------------------
+
+
+def by_id(store: Store, start: str, **said: Any) -> list[tuple[str, int]]:
+    rows = store.call(lambda tx: records.by_id(tx, start, **said), write=False)
+    return [(str(row.id), row.revision) for row in rows]
+
+
+def test_the_newest_revision_of_each_id_is_found_by_as_many_digits_as_there_are(begun: Store) -> None:
+    heard(begun, ("1", CLOCK), ("2", CLOCK), ("3", CLOCK))
+    everything = dict(by_id(begun, "", kind="reading"))
+    assert len(everything) == 3
+    name = sorted(everything)[1]
+    desk = Ward(begun)
+    desk.do(breaths.withdraw, reading=name, reason="a cough")
+    for digits in (name, name.upper(), name.replace("-", ""), name[:9], name[:8]):
+        assert by_id(begun, digits) == [(name, 2)]
+    assert by_id(begun, name[:-1] + ("0" if name[-1] != "0" else "1")) == []
+
+
+def test_ids_are_found_in_their_order_of_one_kind_and_never_more_than_asked_for(begun: Store) -> None:
+    heard(begun, ("1", CLOCK), ("2", CLOCK), ("3", CLOCK))
+    every, readings, events = (dict(by_id(begun, "", kind=kind)) for kind in (None, "reading", "event"))
+    assert len(readings) == 3
+    assert every == readings | events
+    assert list(every) == sorted(every)
+    assert [name for name, _ in by_id(begun, "", most=2, kind="reading")] == list(readings)[:2]
