@@ -34,9 +34,9 @@ if TYPE_CHECKING:
     from capture.record.text import Record
 
 
-def assign(  # noqa: PLR0913 - what a person may say about a reading
+def assign(
     tx: Tx,
-    bench: Bench,  # noqa: ARG001 - acts have one form
+    bench: Bench,
     by: By,
     now: Heard,
     *,
@@ -138,7 +138,7 @@ def _confirm(tx: Tx, ask: Ask) -> Answer:
     return answer(tx, said, new, test)
 
 
-def withdraw(tx: Tx, bench: Bench, by: By, now: Heard, *, reading: str, reason: str) -> Answer:  # noqa: ARG001 - acts have one form
+def withdraw(tx: Tx, bench: Bench, by: By, now: Heard, *, reading: str, reason: str) -> Answer:
     """Take a reading back (first digits of its id): it stays in the journal, and retracted wherever it was sent.
 
     Beside `said` and `warned`: `reading` and, where it was bound, `test`: the newest texts. Raises NotFound, UsageError.
@@ -193,7 +193,7 @@ def _taken(tx: Tx, ask: Ask, left: BreathTest, reason: str, made: Sequence[Recor
     return course.keep(tx, "reading-taken", left, ask.by, ask.now, made, reason=reason, body=body)
 
 
-def _assigned(  # noqa: PLR0913 - what was made, and what to say of it
+def _assigned(
     tx: Tx,
     ask: Ask,
     new: BreathReading,

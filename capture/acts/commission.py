@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from capture.record.moment import Bench, Heard, StreamHead
 
 
-def commission(  # noqa: PLR0913 - what a person confirms
+def commission(
     tx: Tx,
     bench: Bench,
     by: By,

@@ -195,7 +195,7 @@ def why(reason: str | None, what: str) -> str:
     return words(reason, "a reason")
 
 
-def keep(  # noqa: PLR0913 - an act says what, who, when, why
+def keep(
     tx: Tx,
     kind: str,
     test: BreathTest,

@@ -37,9 +37,9 @@ KINDS: Final = ("bag", "syringe", "tube", "unknown")
 MOST_CONTAINERS: Final = 99
 
 
-def dose(  # noqa: PLR0913 - what a person may say about a drink
+def dose(
     tx: Tx,
-    bench: Bench,  # noqa: ARG001 - every act is given it
+    bench: Bench,
     by: By,
     now: Heard,
     *,
@@ -181,9 +181,9 @@ def _doubts(before: BreathTest, made: BreathTest, from_: str) -> list[str]:
     return warned
 
 
-def container(  # noqa: PLR0913 - what is written on a bag
+def container(
     tx: Tx,
-    bench: Bench,  # noqa: ARG001 - every act is given it
+    bench: Bench,
     by: By,
     now: Heard,
     *,
@@ -248,7 +248,7 @@ def _unused(tx: Tx, test: BreathTest, point: TimePoint, label: str) -> None:
 
 def discard_container(
     tx: Tx,
-    bench: Bench,  # noqa: ARG001 - every act is given it
+    bench: Bench,
     by: By,
     now: Heard,
     *,

@@ -125,7 +125,7 @@ def _voided(
     return _tell(tx, bench, left, done, "reservation-void", words, detail, now)
 
 
-def _tell(  # noqa: PLR0913, PLR0917 - an event has that many sides
+def _tell(  # noqa: PLR0917 - an event has that many sides
     tx: Tx,
     bench: Bench,
     left: LeftOpen,

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 NOT_SHOWN: Final = "no oxygen level was typed in"
 
 
-def enter(  # noqa: PLR0913 - a reading has that many sides
+def enter(
     tx: Tx,
     bench: Bench,
     by: By,
@@ -91,7 +91,7 @@ def _value(name: str, digits: str, units: Mapping[str, str]) -> Quantity:
     return typed.value(digits, units[name], name)
 
 
-def _bare(  # noqa: PLR0913, PLR0917 - all that a reading is made of
+def _bare(  # noqa: PLR0917 - all that a reading is made of
     bench: Bench,
     now: Heard,
     analyser: Instrument,

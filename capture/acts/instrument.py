@@ -53,7 +53,7 @@ NOTED: Final = {
 """What a person may note of an analyser, by the name of the event that it makes."""
 
 
-def note_analyser(  # noqa: PLR0913 - what a person may say of an analyser
+def note_analyser(
     tx: Tx,
     bench: Bench,
     by: By,

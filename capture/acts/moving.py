@@ -30,9 +30,9 @@ if TYPE_CHECKING:
     from capture.record.reading import BreathReading
 
 
-def move(  # noqa: PLR0913 - whose it was, whose it is, and why
+def move(
     tx: Tx,
-    bench: Bench,  # noqa: ARG001 - every act is given it
+    bench: Bench,
     by: By,
     now: Heard,
     *,

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from capture.record.moment import Heard
 
 
-def resend(  # noqa: PLR0913 - the ways to say which, by name
+def resend(
     tx: Tx,
     destination: str,
     who: str,

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from capture.record.moment import Bench, Heard, Start, StreamHead
 
 
-def reserve(  # noqa: PLR0913 - what a person may say about a breath to come
+def reserve(
     tx: Tx,
     bench: Bench,
     by: By,

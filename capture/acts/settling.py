@@ -32,7 +32,7 @@ LEAST_DIGITS = 8
 
 def settle(
     tx: Tx,
-    bench: Bench,  # noqa: ARG001 - every act is given it
+    bench: Bench,
     by: By,
     now: Heard,
     *,

@@ -44,7 +44,7 @@ PEOPLE: Final = {"adult": "adults", "child": "children"}
 LONGEST_ID: Final = 64
 
 
-def open_test(  # noqa: PLR0913 - what a person says when a test is opened
+def open_test(
     tx: Tx,
     bench: Bench,
     by: By,
@@ -164,9 +164,9 @@ def _label(tx: Tx, given: str | None, others: Sequence[rows.Bearer], now: Heard)
     return label
 
 
-def note_test(  # noqa: PLR0913 - a remark and a symptom have that many sides
+def note_test(
     tx: Tx,
-    bench: Bench,  # noqa: ARG001 - every act is given it
+    bench: Bench,
     by: By,
     now: Heard,
     *,
@@ -210,9 +210,9 @@ def _reviewed(found: BreathTest) -> list[str]:
     return [shared.opened_again(found)] if found.reviewed is not None else []
 
 
-def amend(  # noqa: PLR0913 - one act for all that was said at the opening
+def amend(
     tx: Tx,
-    bench: Bench,  # noqa: ARG001 - every act is given it
+    bench: Bench,
     by: By,
     now: Heard,
     *,
@@ -285,7 +285,7 @@ def _standing(found: BreathTest, digits: str) -> UUID:
 
 def close_test(
     tx: Tx,
-    bench: Bench,  # noqa: ARG001 - every act is given it
+    bench: Bench,
     by: By,
     now: Heard,
     *,
