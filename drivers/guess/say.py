@@ -1,0 +1,74 @@
+"""The observations put together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from drivers.guess import framing, line, texts
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from drivers.guess.sample import Burst
+
+CANNOT = "cannot tell"
+LEAST = 16
+"""Bytes from which a guess is more than chance."""
+
+_ASKS = b"\x05"
+_ASKED_OFTEN = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """`words`: observations, the most telling first. `by`: the framing they speak for; None where nothing speaks for
+    one. `sheet`: lines of a sheet that would say it, its `frame` first: a text to start from.
+    """
+
+    words: tuple[str, ...]
+    by: framing.By | None = None
+    sheet: tuple[str, ...] = ()
+
+
+def guess(bursts: Sequence[Burst]) -> Guess:
+    """What these bytes look like."""
+    size = sum(len(burst.data) for burst in bursts)
+    if size < LEAST:
+        return Guess((f"{CANNOT}: {size or 'no'} byte{'' if size == 1 else 's'} came; listen longer",))
+    seen = line.quality(bursts)
+    words = [*_asking(bursts), *seen.words]
+    if not seen.text:
+        return Guess((*words, *_lengths(bursts)))
+    found = framing.find(seen.bursts)
+    if found is None:
+        why = "no line end, no marks in pairs and no silence among these bytes"
+        return Guess((*words, f"{CANNOT} where a message ends: {why}"))
+    inside = texts.describe(found)
+    words = [found.words, *inside.words, *_together(seen.bursts, found), *words]
+    return Guess(tuple(words), found.by, (found.frame, *inside.sheet))
+
+
+def _asking(bursts: Sequence[Burst]) -> list[str]:
+    """A sender that asks to be answered before it sends (ENQ), as acknowledged line protocols do."""
+    alone = sum(burst.data == _ASKS for burst in bursts)
+    if alone < _ASKED_OFTEN or alone * 2 < len(bursts):
+        return []
+    return ["ENQ comes again and again, alone: the sender waits for an answer, and listening never gives one"]
+
+
+def _lengths(bursts: Sequence[Burst]) -> list[str]:
+    """What can be said of bytes that are no text: whether they come in pieces of one length."""
+    lengths = {len(burst.data) for burst in bursts}
+    if len(bursts) > 2 and len(lengths) == 1:
+        return [f"they come {lengths.pop()} at a time, parted by silence"]
+    return []
+
+
+def _together(bursts: Sequence[Burst], found: framing.Framing) -> list[str]:
+    """Lines that come several at a time may be one result together."""
+    if found.by != "line" or len(bursts) < 2 or len(found.texts) < 2 * len(bursts):
+        return []
+    return [
+        f"some {round(len(found.texts) / len(bursts))} lines come at a time, then silence: they may be one result together"
+    ]

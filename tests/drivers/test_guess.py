@@ -1,0 +1,287 @@
+"""What bytes look like is said in plain words: what they show, and no more."""
+
+from __future__ import annotations
+
+import itertools
+import random
+import tomllib
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from drivers import guess as room
+from drivers.guess import CANNOT, Burst, Guess, Sample, guess, of_recording
+from drivers.guess.sample import MOST
+from drivers.hearing import play
+from drivers.recording import Bytes, Mark, Recording, decode
+from drivers.registry import builtin
+from drivers.sheet.compile import compile_sheet
+
+SHEETS = Path(room.__file__).parents[1] / "sheets"
+TORN = {"session", "unplugged"}
+"""Recordings that are made of torn and foreign bytes on purpose."""
+
+
+def recordings(sheet: str) -> dict[str, Recording]:
+    return {path.stem: decode(path.read_bytes()) for path in (SHEETS / sheet / "recordings").glob("*.txt")}
+
+
+def whole_day(sheet: str) -> Guess:
+    """All recordings of a sheet one after the other, a minute apart."""
+    sample, start = Sample(), 0
+    for recording in recordings(sheet).values():
+        end = start
+        for entry in recording.entries:
+            end = start + entry.ms
+            if isinstance(entry, Bytes):
+                sample.add(end, entry.data, len(entry.damaged))
+            elif isinstance(entry, Mark):
+                sample.quiet(end)
+        start = end + 60_000
+    return guess(sample.bursts())
+
+
+def said(*texts: bytes, every_ms: int = 1000) -> Guess:
+    """The guess of texts that come `every_ms` apart."""
+    sample = Sample()
+    for place, text in enumerate(texts):
+        sample.add(place * every_ms, text)
+    return guess(sample.bursts())
+
+
+def framing_of(sheet: str) -> dict[str, object]:
+    found: dict[str, object] = tomllib.loads((SHEETS / sheet / "sheet.toml").read_text(encoding="utf-8"))["frame"]
+    return found
+
+
+@pytest.mark.parametrize("sheet", list(builtin()))
+def test_the_framing_of_every_built_in_sheet_is_named_from_its_recordings_alone(sheet: str) -> None:
+    found, truth = whole_day(sheet), framing_of(sheet)
+    assert found.by is not None, found.words
+    suggested = tomllib.loads(found.sheet[0])["frame"]
+
+    assert suggested["by"] == found.by
+    if truth["by"] == "between" and "start" in truth and truth["end"] == "\r\n":
+        assert suggested["end"] == truth["end"], "a line with a mark at its head may be told as a line"
+    else:
+        assert {key: suggested.get(key) for key in truth if key not in {"max", "quiet_s"}} == {
+            key: value for key, value in truth.items() if key not in {"max", "quiet_s"}
+        }
+
+
+@pytest.mark.parametrize("sheet", list(builtin()))
+def test_one_recording_is_enough_or_no_marks_are_named_at_all(sheet: str) -> None:
+    truth = framing_of(sheet)
+    for name, recording in recordings(sheet).items():
+        found = guess(of_recording(recording.entries).bursts())
+        allowed = {truth["by"], "line"} if truth.get("end") == "\r\n" else {truth["by"]}
+        assert found.by in (allowed | {"gap"} if name in TORN else allowed), (name, found.words)
+
+
+@pytest.mark.parametrize("sheet", ["delimited-line", "label-block", "fixed-frame", "counted-frame", "gap-frame"])
+def test_the_suggested_lines_put_into_the_sheet_give_the_same_results(sheet: str) -> None:
+    """Frame, check and marks of the sheet are taken out, the guessed lines put in their place."""
+    driver, found = builtin()[sheet], whole_day(sheet)
+    keys = {line.partition(" =")[0] for line in found.sheet}
+    top, tables, messages = driver.source.partition("[[message]]")
+    kept = [line for line in top.splitlines() if line.partition(" =")[0] not in keys]
+    lines = [line for line in found.sheet if f"\n{line}\n" not in messages]  # said in each message already
+    guessed = compile_sheet("\n".join([*kept, *lines, tables + messages]), "guessed.toml")
+
+    assert "frame" in keys
+    for name, recording in recordings(sheet).items():
+        if name not in TORN:
+            assert play(guessed, recording.entries) == play(driver, recording.entries), name
+
+
+def test_lines_are_named_by_their_end_and_fields_by_what_parts_them() -> None:
+    found = said(b"a;b;c;d;e;f;g;h;1\r\n", b"a;b;;d;e;f;g;h;22\r\n", b"x;b;c;d;e;f;g;h;3\r\n")
+
+    assert found.words == ("lines ending in CR LF", "9 fields between ;")
+    assert found.sheet == (r'frame = { by = "line", end = "\r\n", max = 64 }', 'split = ";"')
+
+
+def test_a_single_line_is_not_told_as_many() -> None:
+    assert said(b"number;one;and;only\n").words[0] == "one line ending in LF"
+
+
+def test_lines_of_several_kinds_are_counted() -> None:
+    found = said(b"RES;1;2;3\n", b"RES;2;2;3\n", b"STA;warm\n")
+
+    assert "4 fields between ; in 2 of 3 lines (2 in 1)" in found.words
+
+
+def test_segments_between_vt_and_fs_are_hl7_text() -> None:
+    block = b"\x0bMSH|^~\\&|A\rOBR|1|||B^b\rOBX|1|NM|H2||37|ppm|||||F\r\x1c\r"
+
+    found = said(block, block, block)
+
+    assert found.words[0] == "each block begins with VT and ends with FS CR: HL7 segments"
+    assert found.sheet[0] == r'frame = { by = "between", start = "\u000b", end = "\u001c\r", max = 96 }'
+
+
+def test_a_check_is_recognised_and_said_with_the_bytes_it_stands_for() -> None:
+    """NMEA 0183's published example has the XOR of what stands between `$` and `*` (from memory, recomputed here)."""
+
+    def sentence(body: bytes) -> bytes:
+        sum_of = 0
+        for byte in body:
+            sum_of ^= byte
+        return b"$%s*%02X\r\n" % (body, sum_of)
+
+    found = said(sentence(b"B,0412,37"), sentence(b"B,0413,38"), sentence(b"B,0414,5"))
+
+    assert found.words[1] == "each line begins with $"
+    assert found.words[2].endswith("xor8 of what stands between $ and * fits")
+
+
+def test_a_check_of_no_known_kind_is_called_one_all_the_same() -> None:
+    found = said(b"one*1A\n", b"two*77\n", b"six*00\n", b"ten*31\n")
+
+    assert "each ends with * and 2 hex digits, as checks do; none of the known checks fits" in found.words
+
+
+def test_columns_are_told_by_their_padding() -> None:
+    found = said(b"R 0412   +37     2   16,4\n", b"R 0413  +112    <2    9,1\n", b"S WARM\n")
+
+    assert "texts padded with blanks in lines of 25 characters: fixed columns" in found.words
+    assert len(found.sheet) == 1, "a decimal comma parts no fields"
+
+
+def test_lines_that_come_together_may_be_one_result() -> None:
+    found = said(b"1 T 10:31\n1 H2 37\n1 CH4 2\n1 .\n", b"2 T 10:35\n2 H2 38\n2 CH4 2\n2 .\n", every_ms=20_000)
+
+    assert any("4 lines come at a time" in words for words in found.words)
+
+
+def test_silence_is_named_where_nothing_else_parts_the_bytes() -> None:
+    found = said(b"H2=37/O2=16.4", b"H2=4/O2=15.1", b"H2=112/O2=9")
+
+    assert found.words[0].startswith("silence of 0.2 s or more parts the bytes")
+    assert found.sheet == ('frame = { by = "gap", quiet_s = 0.2, max = 64 }', 'lines = "/"', 'label = "="')
+
+
+def test_pauses_inside_a_message_are_told_from_those_between_two() -> None:
+    sample = Sample()
+    for n in range(4):
+        sample.add(n * 10_000, b"H2=37/")
+        sample.add(n * 10_000 + 400, b"O2=16.4")
+
+    found = guess(sample.bursts())
+
+    (frame,) = (line for line in found.sheet if line.startswith("frame"))
+    assert 0.4 < tomllib.loads(frame)["frame"]["quiet_s"] < 9.6
+
+
+TEXT = b"RES;0412;24/11/2026 10:31;B;37;<2;16.4\r\nRES;0413;24/11/2026 10:35;B;41;<2;15.9\r\n"
+
+
+@pytest.mark.parametrize(("ones", "settings_of"), [(0, "7E1"), (1, "7O1")])
+def test_a_parity_bit_in_the_text_is_seen_and_which_one_it_is(ones: int, settings_of: str) -> None:
+    found = said(bytes(byte | 0x80 if byte.bit_count() % 2 != ones else byte for byte in TEXT))
+
+    assert found.by == "line"
+    (told,) = (words for words in found.words if "7-bit text" in words)
+    assert "top bit set in half of the bytes: looks like the wrong parity or data bits" in told
+    assert f"try {settings_of}" in told
+
+
+def test_noise_looks_like_the_wrong_speed() -> None:
+    found = said(*(random.Random(n).randbytes(60) for n in range(5)))
+
+    assert found.by is None
+    assert "looks like the wrong speed" in found.words[0]
+    assert not found.sheet
+
+
+def test_many_line_errors_speak_of_parity_where_the_text_can_be_read_and_of_speed_where_not() -> None:
+    noise = random.Random(1).randbytes(200)
+
+    assert any("wrong parity or data bits" in words for words in guess([Burst(None, TEXT, 40)]).words)
+    assert any("wrong speed, parity" in words for words in guess([Burst(None, noise, 150)]).words)
+    assert any("now and then" in words for words in guess([Burst(None, TEXT, 1)]).words)
+
+
+def test_a_sender_that_asks_to_be_answered_is_recognised() -> None:
+    found = said(*[b"\x05"] * 20, every_ms=10_000)
+
+    assert any("waits for an answer" in words for words in found.words)
+
+
+@pytest.mark.parametrize("texts", [(), (b"H",), (b"\r\n",), (b"RES;0412;24/1",)])
+def test_too_little_says_nothing(texts: tuple[bytes, ...]) -> None:
+    assert said(*texts).words[0].startswith(CANNOT)
+
+
+def test_text_without_any_end_says_nothing_of_one() -> None:
+    found = said(b"the quick brown fox jumps over the lazy dog")
+
+    assert found.by is None
+    assert any(words.startswith(CANNOT) for words in found.words)
+
+
+def test_no_word_names_an_analyser() -> None:
+    for sheet in builtin():
+        assert not any(sheet in words for words in whole_day(sheet).words)
+
+
+def test_of_a_long_stream_only_the_last_bytes_are_kept_and_all_are_counted() -> None:
+    sample = Sample()
+    for n in range(20_000):
+        sample.add(n * 100, b"RES;%06d\r\n" % n, damaged=n % 2)
+
+    assert (sample.total, sample.damaged) == (20_000 * 12, 10_000)
+    bursts = sample.bursts()
+    assert 0 < sum(len(each.data) for each in bursts) <= MOST
+    assert bursts[-1].data == b"RES;019999\r\n"
+    assert bursts[0].quiet_ms is None, "what came before it is forgotten"
+
+
+@given(st.lists(st.tuples(st.integers(0, 400), st.binary(max_size=80), st.integers(0, 3)), max_size=60))
+@settings(max_examples=200, deadline=None)
+def test_any_bytes_give_words_and_a_sheet_only_lines_that_can_be_read(pieces: list[tuple[int, bytes, int]]) -> None:
+    sample, ms = Sample(), 0
+    for pause, data, damaged in pieces:
+        ms += pause
+        sample.add(ms, data, min(damaged, len(data)))
+
+    found = guess(sample.bursts())
+
+    assert found.words
+    assert all(words.isprintable() for words in found.words)
+    for line in found.sheet:
+        tomllib.loads(line)
+    assert b"".join(each.data for each in sample.bursts()) == b"".join(data for _, data, _ in pieces)
+
+
+ROUND_IT = """\
+sheet = 1
+name = "x"
+version = "1.0"
+serial = {{ baud = 9600, bits = 8, parity = "none", stop = 1 }}
+{frame}
+split = "!"
+[[message]]
+when = {{ field = 1, is = "X" }}
+gives = "noise"
+"""
+
+TEXTS = st.text("RES;,=:|#$*0123456789ABCDEF \r\n\x02\x03\x0b\x1c<>", max_size=400)
+
+
+@given(TEXTS, st.sampled_from([b"", b"$", b"#", b"\x02"]), st.lists(st.integers(0, 400), max_size=4))
+@settings(max_examples=200, deadline=None)
+def test_every_suggested_frame_is_one_that_a_sheet_takes(text: str, start: bytes, cuts: list[int]) -> None:
+    data = text.encode("ascii")
+    places = sorted({0, len(data), *(each for each in cuts if each < len(data))})
+    sample = Sample()
+    for n, (begin, end) in enumerate(itertools.pairwise(places)):
+        sample.add(n * 500, start + data[begin:end])
+
+    found = guess(sample.bursts())
+
+    assert all(words.isprintable() for words in found.words)
+    if found.sheet:
+        compile_sheet(ROUND_IT.format(frame=found.sheet[0]), "x.toml")
