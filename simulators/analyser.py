@@ -9,7 +9,7 @@ off), and the states warming up, ready, measuring and fault. What it shows is te
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import ROUND_HALF_UP, Decimal
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
@@ -28,20 +28,29 @@ ABOVE = "OVR"
 
 @dataclass(frozen=True, slots=True)
 class ResultSaid:
-    """A finished measurement: number, the analyser's own clock, kind, and per gas the text it showed."""
+    """A finished measurement: number, the analyser's own clock, kind, and per gas the text it showed.
+
+    `subject`: an identifier that was keyed in at the analyser, or empty.
+    """
 
     number: int
     clock: datetime
     kind: Kind
     texts: Mapping[str, str]
+    subject: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class StateSaid:
-    """The analyser names its state; `text` is what it adds (seconds left, a fault code), or empty."""
+    """The analyser names its state; `text` is what it adds (seconds left, a fault code), or empty.
+
+    `clock`, `number`: when it was said, and its number where states are numbered; only some formats have words for them.
+    """
 
     state: State
     text: str = ""
+    clock: datetime | None = None
+    number: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,12 +97,18 @@ THREE_GASES = (
 
 
 class Analyser:
-    """One instrument. `clock_off` is how far its clock is from the bench's; `number` the first result's number."""
+    """One instrument. `clock_off` is how far its clock is from the bench's; `number` the first number it gives.
 
-    def __init__(self, channels: tuple[Channel, ...], number: int, clock_off: timedelta) -> None:
+    `counts_states`: a state takes a number like a result.
+    """
+
+    def __init__(
+        self, channels: tuple[Channel, ...], number: int, clock_off: timedelta, *, counts_states: bool = False
+    ) -> None:
         self._channels = {channel.name: channel for channel in channels}
         self._number = number
         self._clock_off = clock_off
+        self._counts_states = counts_states
         self.state: State = "warming up"
 
     def warm_up(self, seconds_left: int) -> StateSaid:
@@ -118,11 +133,18 @@ class Analyser:
         self.state = "measuring"
         return StateSaid("measuring")
 
+    def dated(self, said: StateSaid, at: datetime) -> StateSaid:
+        """The state with the time of the analyser's clock, and its number if states have one. `at`: as in `finish`."""
+        number = self._next_number() if self._counts_states else None
+        return replace(said, clock=at + self._clock_off, number=number)
+
     def flow(self, gas: Gas) -> FlowSaid:
         """What it shows while the gas still flows in."""
         return FlowSaid(self._channels["oxygen"].show(gas.oxygen))
 
-    def finish(self, gas: Gas, kind: Kind, at: datetime, not_measurable: Collection[str] = ()) -> ResultSaid:
+    def finish(
+        self, gas: Gas, kind: Kind, at: datetime, not_measurable: Collection[str] = (), subject: str = ""
+    ) -> ResultSaid:
         """The measurement ends with a result; `at` is the bench's local time. Raises RuntimeError if none was begun."""
         if self.state != "measuring":
             raise RuntimeError("the analyser was not measuring; begin first")
@@ -131,14 +153,20 @@ class Analyser:
             name: NOT_MEASURABLE if name in not_measurable else channel.show(getattr(gas, name))
             for name, channel in self._channels.items()
         }
-        number = self._number
-        self._number = number + 1 if number < 9999 else 1  # four digits on the wire: it starts again at 0001
-        return ResultSaid(number, at + self._clock_off, kind, texts)
+        return ResultSaid(self._next_number(), at + self._clock_off, kind, texts, subject)
 
     def judge_calibration(self, said: ResultSaid, gas: Gas) -> StateSaid:
-        """Passed when hydrogen and methane are shown within 5 % of what the cylinder holds (our own tolerance)."""
-        for name in ("hydrogen", "methane"):
+        """Passed when hydrogen and methane are shown within 5 % of what the cylinder holds (our own tolerance).
+
+        A gas that this analyser does not measure is not judged.
+        """
+        for name in (each for each in ("hydrogen", "methane") if each in said.texts):
             text, certified = said.texts[name], Decimal(getattr(gas, name))
             if not text.isdigit() or abs(Decimal(text) - certified) * 20 > certified:
                 return StateSaid("calibration failed", f"{name} {text}")
         return StateSaid("calibration passed")
+
+    def _next_number(self) -> int:
+        number = self._number
+        self._number = number + 1 if number < 9999 else 1  # four digits on the wire: it starts again at 0001
+        return number

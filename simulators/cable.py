@@ -14,11 +14,21 @@ from simulators.line import HARMS, Fault, spoil
 from simulators.truth import Truth
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from simulators.dice import Dice
     from simulators.formats import Format
     from simulators.script import Cue
+
+LINE_FEED = 0x0A
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """Behind the first `after` bytes of a step the line is silent for `s` seconds: real ones, however fast it is played."""
+
+    after: int
+    s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +36,7 @@ class Step:
     """One thing that happens on the line at `at_ms`: bytes come, the cable is pulled (`unplug`) or put back (`plug`).
 
     `messages`: the places (see `Truth.message`) of the messages whose bytes `data` holds; `cues`: the cue of each.
+    `rests`: the silences that belong to the format, in order.
     """
 
     at_ms: int
@@ -33,6 +44,17 @@ class Step:
     data: bytes = b""
     messages: tuple[int, ...] = ()
     cues: tuple[Cue, ...] = ()
+    rests: tuple[Rest, ...] = ()
+
+    @property
+    def pieces(self) -> Iterator[tuple[bytes, float]]:
+        """Bytes that come in one go, and the seconds of silence behind them."""
+        begin = 0
+        for rest in self.rests:
+            yield self.data[begin : rest.after], rest.s
+            begin = rest.after
+        if begin < len(self.data):
+            yield self.data[begin:], 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +108,8 @@ class Cable:
         before = len(data) - len(frame) if fault is not None and fault.kind == "garbage" else 0
         harmed = fault is not None and fault.kind in HARMS
         kind = fault.kind if fault is not None else "burst" if in_burst else None
-        beside = self._after_harm or before > 0
+        glued = in_burst and self._form.silence_s > 0  # what comes at once has no silence in it to end a message
+        beside = self._after_harm or before > 0 or glued
         copies = 0 if harmed else 2 if fault is not None and fault.kind == "repeat-frame" else 1
         self._note(said, fault=kind, damaged=harmed, beside=beside, copies=copies, own=(before, len(data)))
         self._waiting.append((data, len(self.truth) - 1, said.cue))
@@ -95,19 +118,32 @@ class Cable:
         self._after_harm = harmed and not pulled  # a pulled cable ends the stream: nothing can be glued to it
         if fault is not None and pulled:
             self._together = 0
-            self._flush(said.at_ms)
-            self._pull(said.at_ms, len(data), fault)
+            self._flush(said.at_ms, pulled=True)
+            self._pull(fault)
         elif self._together == 0:
             self._flush(said.at_ms)
 
-    def _flush(self, at_ms: int) -> None:
+    def _flush(self, at_ms: int, *, pulled: bool = False) -> None:
         data = b"".join(part for part, _, _ in self._waiting)
         messages = tuple(message for _, message, _ in self._waiting)
-        self.steps.append(Step(at_ms, "bytes", data, messages, tuple(cue for _, _, cue in self._waiting)))
+        cues = tuple(cue for _, _, cue in self._waiting)
+        rests = tuple(self._rests(data, messages, pulled=pulled))
+        self.steps.append(Step(at_ms, "bytes", data, messages, cues, rests))
         self._waiting.clear()
 
-    def _pull(self, at_ms: int, sent: int, fault: Fault) -> None:
-        gone_ms = at_ms + -(-sent * 1000 // self._form.bytes_per_s)  # when the last of these bytes has come
+    def _rests(self, data: bytes, messages: Sequence[int], *, pulled: bool) -> Iterator[Rest]:
+        """Silence behind each line of a lone message, or behind each copy of it, or behind what comes at once."""
+        if self._form.pause_s and len(messages) == 1:
+            ends = [n + 1 for n, byte in enumerate(data) if byte == LINE_FEED]
+            yield from (Rest(end, self._form.pause_s) for end in ends if end < len(data))
+        if self._form.silence_s and not pulled:
+            copies = max(1, self.truth[messages[-1]].copies) if len(messages) == 1 else 1
+            yield from (Rest(len(data) * n // copies, self._form.silence_s) for n in range(1, copies + 1))
+
+    def _pull(self, fault: Fault) -> None:
+        last = self.steps[-1]
+        silent_ms = round(sum(rest.s for rest in last.rests) * 1000)
+        gone_ms = last.at_ms + silent_ms - (-len(last.data) * 1000 // self._form.bytes_per_s)  # its last byte has come
         self.steps.append(Step(gone_ms, "unplug"))
         self._plug_ms = gone_ms + 1000 * fault.away_s
 
@@ -139,8 +175,9 @@ class Cable:
                 says="result" if result else "state" if state else "flow",
                 kind=result.kind if result else None,
                 number=f"{result.number:04d}" if result else None,
-                clock=result.clock.strftime(self._form.clock) if result else None,
+                clock=result.clock.strftime(self._form.clock) if result and self._form.clock else None,
                 texts=texts,
+                subject=result.subject or None if result and self._form.subjects else None,
                 state=state.state if state else None,
                 detail=state.text if state else None,
                 person=cue.person.name if cue.person is not None else None,

@@ -1,7 +1,8 @@
 """Plays a session: onto a pty in its own time, or as bytes to a file.
 
 Plain blocking code: run it in a thread of your own to play several at once; set `stop` to end it early. The scenario's
-time is divided by `speed`; it stands still while the player waits for a reader after plugging in. Players that share a
+time is divided by `speed`; it stands still while the player waits for a reader after plugging in, and while a silence
+that belongs to the format (`Step.rests`) takes longer than the scenario leaves for it: silence is real at any speed. Players that share a
 `Pace` share the scenario's time: it stands still for all of them.
 """
 
@@ -64,6 +65,7 @@ class Player:
         self.session = session
         self.port = PtyPort(link, bytes_per_s)
         self._reader_s = reader_s
+        self._silent_until = 0.0
 
     def __enter__(self) -> Self:
         return self
@@ -103,8 +105,9 @@ class Player:
                 with self._pace.held():
                     before(step)
             if step.what == "bytes":
-                sent += self.port.write(step.data, stop=stop)
+                sent += self._send(step, stop)
             elif step.what == "unplug":
+                self._keep_silent(stop)
                 self.port.drain(stop=stop)
                 self.port.unplug()
             else:
@@ -115,8 +118,24 @@ class Player:
             done += 1
             if after is not None:
                 after(step)
+        self._keep_silent(stop)
         finished = done == len(self.session.steps)
         return Played(done, sent, finished, self.port.drain(stop=stop))
+
+    def _send(self, step: Step, stop: threading.Event) -> int:
+        sent = 0
+        for data, silent_s in step.pieces:
+            self._keep_silent(stop)
+            sent += self.port.write(data, stop=stop)
+            self._silent_until = time.monotonic() + silent_s
+        return sent
+
+    def _keep_silent(self, stop: threading.Event) -> None:
+        """Wait for the rest of the silence that belongs behind the last bytes."""
+        left_s = self._silent_until - time.monotonic()
+        if left_s > 0 and not stop.is_set():
+            with self._pace.held():
+                stop.wait(left_s)
 
     def _meet(self, stop: threading.Event) -> None:
         """Wait for a reader; the scenario's time stands still."""
@@ -144,7 +163,10 @@ def play_on_pty(
 
 
 def play_to(session: Session, out: BinaryIO, speed: float | None = None, stop: threading.Event | None = None) -> Played:
-    """Write the session's bytes to `out`, in time divided by `speed` or (None) at once. A pulled cable leaves no mark."""
+    """Write the session's bytes to `out`, in time divided by `speed` or (None) at once. A pulled cable leaves no mark.
+
+    Silences that belong to the format are kept in time, and leave no mark either where everything comes at once.
+    """
     stop = stop or threading.Event()
     done = sent = 0
     begun = time.monotonic()
@@ -153,9 +175,11 @@ def play_to(session: Session, out: BinaryIO, speed: float | None = None, stop: t
             stop.wait(max(0.0, begun + step.at_ms / 1000 / speed - time.monotonic()))
         if stop.is_set():
             break
-        out.write(step.data)
-        if speed is not None:
-            out.flush()
+        for data, silent_s in step.pieces:
+            out.write(data)
+            if speed is not None:
+                out.flush()
+                stop.wait(silent_s)
         done += 1
         sent += len(step.data)
     out.flush()

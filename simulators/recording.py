@@ -9,6 +9,7 @@ r"""Our own writer of recordings: one stream as a text file, made without a port
     # purpose: training
     # made-by: tidewire simulators, seed 7
     0 < STA;WARM;1800\x0D\x0A                milliseconds since the opening < bytes
+    500 quiet                                 only where silence ends a message
     14400000 end                              the stream is used up; `lost` instead: the cable was pulled
 
 Printable ASCII stands as it is; a backslash, a space at either end of the bytes, and everything else as \xNN in
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from simulators.cable import Step
+    from simulators.formats import Format
     from simulators.session import Session
 
 NAMESPACE = UUID("5d0c1a52-6f0e-4b57-9a53-0c7f6f1d2e84")
@@ -78,7 +80,7 @@ def _openings(session: Session) -> Iterator[list[Step]]:
 
 def _text(session: Session, number: int, steps: Sequence[Step]) -> str:
     opened_ms = steps[0].at_ms if number else 0
-    lines = list(_lines(steps, opened_ms, session.format.bytes_per_s))
+    lines = list(_lines(steps, opened_ms, session.format))
     instant = session.opened + timedelta(milliseconds=opened_ms)
     content = sha256("\n".join(lines).encode("ascii")).hexdigest()
     header = {
@@ -94,19 +96,22 @@ def _text(session: Session, number: int, steps: Sequence[Step]) -> str:
     return "".join(f"# {key}: {value}\n" for key, value in header.items()) + "".join(f"{line}\n" for line in lines)
 
 
-def _lines(steps: Sequence[Step], opened_ms: int, bytes_per_s: int) -> Iterator[str]:
+def _lines(steps: Sequence[Step], opened_ms: int, form: Format) -> Iterator[str]:
     at_ms = 0  # a line is never earlier than the one before it, however late a long burst makes it
     ended = "end"
     for step in steps:
         at_ms = max(at_ms, step.at_ms - opened_ms)
         if step.what == "unplug":
             ended = "lost"
-        begun_ms, sent = at_ms, 0
-        for piece in _pieces(step.data):
-            at_ms = begun_ms + sent * 1000 // bytes_per_s
-            yield f"{at_ms} < {escaped(piece)}"
-            sent += len(piece)
-        at_ms = begun_ms + sent * 1000 // bytes_per_s
+        for data, silent_s in step.pieces:
+            begun_ms, sent = at_ms, 0
+            for piece in _pieces(data):
+                at_ms = begun_ms + sent * 1000 // form.bytes_per_s
+                yield f"{at_ms} < {escaped(piece)}"
+                sent += len(piece)
+            at_ms = begun_ms + sent * 1000 // form.bytes_per_s + round(silent_s * 1000)
+            if form.silence_s and silent_s >= form.silence_s:
+                yield f"{at_ms} quiet"
     yield f"{at_ms} {ended}"
 
 

@@ -32,7 +32,7 @@ DRINKING_S = 180  # from the breath before the substrate to minute 0
 class Cue:
     """One thing that happens, `at_s` seconds into the scenario.
 
-    `detail`: the text of a fault. `person`, `minute` (None: before the substrate), `attempt` and `fraction` (how much of
+    `detail`: the text of a fault. `keyed`: an identifier keyed in at the analyser for this measurement. `person`, `minute` (None: before the substrate), `attempt` and `fraction` (how much of
     the sample is alveolar, 0 to 1) belong to a breath. `not_measurable`: gases that this measurement cannot give.
     `fault`: what the line does to the cue's last message.
     """
@@ -46,6 +46,7 @@ class Cue:
     fraction: Decimal = Decimal(1)
     not_measurable: tuple[str, ...] = ()
     fault: Fault | None = None
+    keyed: str = ""
 
 
 def preparation(at_s: int = 0) -> list[Cue]:

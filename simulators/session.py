@@ -1,7 +1,7 @@
 """A session: everything one analyser puts on its line in one scenario, as timed steps, with the truth beside.
 
-Three pure stages, all decided by the seed: the *script* says what happens, the *analyser* says something about it, the
-*line* carries it, damages it, or loses it. Times are milliseconds of the scenario; a player divides them by its speed.
+Three pure stages, in which one number decides everything: the *script* says what happens, the *analyser* says something
+about it, the *line* carries it, damages it, or loses it. Times are milliseconds of the scenario; a player divides them by its speed.
 """
 
 from __future__ import annotations
@@ -80,7 +80,8 @@ def build(
 def perform(form: Format, seed: int, cues: Sequence[Cue], start: datetime = START) -> Session:
     """Play the cues through an analyser and its line. Raises ValueError if two cues overlap."""
     dice = Dice(seed, form.name, "analyser")
-    analyser = Analyser(form.channels, 100 + dice.below(800), timedelta(seconds=dice.below(361) - 180))
+    number, clock_off = 100 + dice.below(800), timedelta(seconds=dice.below(361) - 180)
+    analyser = Analyser(form.channels, number, clock_off, counts_states=form.counts_states)
     said: list[Said] = []
     for cue in sorted(cues, key=lambda cue: cue.at_s):
         mine = list(_speak(cue, analyser, dice, start))
@@ -96,11 +97,12 @@ def _speak(cue: Cue, analyser: Analyser, dice: Dice, start: datetime) -> Iterato
     at = cue.at_s * 1000
     if cue.what == "warming up":
         for left in range(script.WARM_UP_S, 0, -600):
-            yield Said(at + 1000 * (script.WARM_UP_S - left), cue, analyser.warm_up(left))
-    elif cue.what == "ready":
-        yield Said(at, cue, analyser.ready())
-    elif cue.what == "fault":
-        yield Said(at, cue, analyser.fail(cue.detail))
+            passed = script.WARM_UP_S - left
+            said = analyser.dated(analyser.warm_up(left), start + timedelta(seconds=cue.at_s + passed))
+            yield Said(at + 1000 * passed, cue, said)
+    elif cue.what == "ready" or cue.what == "fault":  # noqa: PLR1714 - so written, the types tell the two from a kind
+        state = analyser.ready() if cue.what == "ready" else analyser.fail(cue.detail)
+        yield Said(at, cue, analyser.dated(state, start + timedelta(seconds=cue.at_s)))
     else:
         yield from _measure(cue, cue.what, analyser, dice, start)
 
@@ -113,7 +115,7 @@ def _measure(cue: Cue, kind: Kind, analyser: Analyser, dice: Dice, start: dateti
     for n in range(1, flows + 1):  # the tubing still holds room air
         passing = samples.mix(gas, samples.ROOM_AIR, Decimal(n) / (flows + 1))
         yield Said(at + 3500 * n, cue, analyser.flow(passing))
-    result = analyser.finish(gas, kind, start + timedelta(seconds=done), cue.not_measurable)
+    result = analyser.finish(gas, kind, start + timedelta(seconds=done), cue.not_measurable, cue.keyed)
     if (
         kind == "calibration-gas"
     ):  # the judgement comes first: a fault of the line meets a cue's last message, its result

@@ -20,7 +20,8 @@ class Truth:
 
     `message`: its place among the session's messages, from 0. `at_ms`: when it was said, scenario time.
     `says`: result, state or flow. `kind`, `number`, `clock`: of a result, as the format writes number and clock.
-    `texts`: per gas what the analyser showed. `state`, `detail`: what a state message says.
+    `texts`: per gas what the analyser showed. `subject`: the identifier keyed in for it, where the format has a place for
+    one, else None. `state`, `detail`: what a state message says.
     `person`, `minute` (None before the substrate), `attempt`, `fraction` (alveolar part of the sample): of a breath.
     `fault`: the fault of the line that met this message, or None; `unplugged` if the cable was out.
     `damaged`: its own bytes did not all arrive as they were sent. `beside`: it stands next to damage or garbage, so a
@@ -36,6 +37,7 @@ class Truth:
     number: str | None
     clock: str | None
     texts: Mapping[str, str]
+    subject: str | None
     state: str | None
     detail: str | None
     person: str | None

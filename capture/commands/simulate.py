@@ -54,6 +54,14 @@ class Simulate(click.Command):
         """Run the command that is meant."""
         return super().invoke(ctx) if ctx.command is self else ctx.command.invoke(ctx)
 
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The options, and below them the formats: each is a built-in driver's, under the same name."""
+        from simulators.formats import FORMATS
+
+        super().format_options(ctx, formatter)
+        with formatter.section("Formats"):
+            formatter.write_dl([(each.name, f"{each.line}; {each.about}") for each in FORMATS.values()])
+
 
 @click.command(cls=Simulate, epilog=EXAMPLE)
 @click.argument("format_name", metavar="FORMAT")
@@ -81,7 +89,7 @@ def command(  # noqa: PLR0913 - one argument an option
     faults: str,
     truth: Path | None,
 ) -> None:
-    """Simulate an analyser that speaks FORMAT (delimited-line or label-block), or with FORMAT `receiver` the far side.
+    """Simulate an analyser that speaks FORMAT (listed below), or with FORMAT `receiver` the far side of a broker.
 
     Without --to or --stdout it opens a pseudo-terminal, waits until somebody reads it, and plays a morning there.
     Ctrl-C ends it.

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 from drivers.framing import BetweenFramer, LineFramer
 from drivers.registry import builtin
-from simulators.formats import ETX, STX
+from simulators.formats.blocks import ETX, STX
 from tests.bench import common
 from tests.bench.byhand import decode
 

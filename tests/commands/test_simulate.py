@@ -16,6 +16,7 @@ from click.testing import CliRunner
 from capture.commands.simulate import command
 from capture.errors import TidewireError, UsageError
 from simulators import play
+from simulators.formats import FORMATS
 from simulators.ptyport import NobodyReadsError, PtyPort
 from simulators.recording import recordings
 from simulators.session import build
@@ -185,3 +186,10 @@ def test_bare_bytes_never_replace_a_file_either(tmp_path: Path) -> None:
         run("label-block", "--to", str(tmp_path / "bytes"), "--raw")
 
     assert (tmp_path / "bytes").read_text() == "precious"
+
+
+def test_the_help_names_every_format_with_its_line() -> None:
+    shown = run("--help").stdout
+    for form in FORMATS.values():
+        assert f"  {form.name} " in shown
+        assert f"{form.line}; {form.about}" in shown

@@ -7,11 +7,14 @@ import os
 import select
 import threading
 import time
+from dataclasses import replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import pytest
 
 from simulators import play
+from simulators.formats.pairs import SILENCE_S
 from simulators.pace import Pace
 from simulators.play import NobodyReadsError, Player, play_on_pty, play_to
 from simulators.ptyport import PtyPort
@@ -92,6 +95,36 @@ def test_a_reader_hears_the_session_byte_for_byte(name: str) -> None:
         assert (played.finished, played.taken, played.sent) == (True, True, len(session.data))
         assert listener.done() == [session.data]
         assert tuple(seen) == session.steps
+
+
+def test_silence_that_belongs_to_a_format_is_real_however_fast_it_is_played() -> None:
+    one = build("gap-frame", 7, 1, minutes=20)
+    session = replace(one, steps=one.steps[:3], truth=())
+    times: list[float] = []
+    with Player(session, speed=FAST) as player:
+        listener = Listener(player.address)
+        listener.start()
+        player.play(after=lambda _: times.append(time.monotonic()))
+        ended = time.monotonic()
+        listener.done()
+    assert [step.what for step in session.steps] == ["bytes"] * 3
+    silences = [later - earlier for earlier, later in pairwise([*times, ended])]
+    assert all(silence >= SILENCE_S - 0.01 for silence in silences), silences
+
+
+def test_the_scenario_stands_still_while_a_format_is_silent() -> None:
+    one = build("gap-frame", 7, 1, minutes=20)
+    session = replace(one, steps=one.steps[:2], truth=())
+    pace = Pace(FAST)
+    with Player(session, pace=pace) as player:
+        listener = Listener(player.address)
+        listener.start()
+        before = time.monotonic()
+        player.play()
+        real_ms = (time.monotonic() - before) * 1000
+        listener.done()
+    assert real_ms > 900
+    assert pace.now_ms < (real_ms - 900) * FAST
 
 
 def test_a_pulled_cable_loses_no_byte_that_was_sent(tmp_path: Path) -> None:

@@ -18,7 +18,7 @@ from simulators.session import build
 if TYPE_CHECKING:
     from pathlib import Path
 
-LINE = re.compile(r"(\d+) (?:< (.*)|(lost|end))")
+LINE = re.compile(r"(\d+) (?:< (.*)|(lost|end|quiet))")
 
 
 def read(text: str) -> tuple[dict[str, str], list[tuple[int, str]]]:
@@ -64,10 +64,11 @@ def test_a_recording_holds_its_stream_with_the_header_of_one(name: str) -> None:
     assert header["driver"] == name
     assert header["opened"] == "2026-11-24T06:30:00.000Z"
     assert UUID(header["stream"]).version == 5
-    assert b"".join(unescaped(piece) for _, piece in lines[:-1]) == session.data
+    assert b"".join(unescaped(piece) for _, piece in lines[:-1] if piece != "quiet") == session.data
     assert lines[-1][1] == "end"
     times = [at for at, _ in lines]
     assert times == sorted(times)
+    assert ("quiet" in [piece for _, piece in lines]) == (FORMATS[name].silence_s > 0)
     assert all(len(unescaped(piece)) <= LONGEST_PIECE for _, piece in lines)
 
 
@@ -102,6 +103,17 @@ def test_a_pulled_cable_ends_one_recording_and_begins_another(tmp_path: Path) ->
     assert (opened[1] - opened[0]).total_seconds() * 1000 == plug.at_ms
     again = next(step for step in session.steps if step.what == "bytes" and step.at_ms >= plug.at_ms)
     assert rest[0][0] == again.at_ms - plug.at_ms
+
+
+def test_silence_that_ends_a_message_is_marked_when_it_has_lasted() -> None:
+    (text,) = recordings(build("gap-frame", 7, 1))
+    assert "\n0 < MSG=STA/IS=WARM/TEXT=1800\n526 quiet\n600000 < " in text
+
+
+def test_the_lines_of_a_message_are_written_when_they_came() -> None:
+    (text,) = recordings(build("numbered-lines", 7, 1))
+    times = [at for at, piece in read(text)[1] if at >= 1800000 and not piece.startswith("STATE")][:3]
+    assert [times[1] - times[0], times[2] - times[1]] == [28 * 1000 // 872 + 30, 10 * 1000 // 872 + 30]
 
 
 def test_long_garbage_without_a_line_feed_is_cut_into_pieces() -> None:

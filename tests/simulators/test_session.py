@@ -12,7 +12,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from simulators.cable import Rest
 from simulators.formats import FORMATS
+from simulators.formats.groups import PAUSE_S
+from simulators.formats.pairs import SILENCE_S
 from simulators.line import FAULTS, Fault, FaultKind
 from simulators.people import invent
 from simulators.script import Cue, morning, preparation, with_faults
@@ -190,8 +193,8 @@ def test_garbage_comes_before_a_message_that_is_whole_but_not_certain(name: str)
     session = wire(name, blow(60, Fault("garbage", size=20)))
     hit = result(session, 0)
     assert (hit.damaged, hit.beside, hit.copies, hit.certain) == (False, True, 1, False)
-    before = hit.message - 1
-    assert hit.start == (session.truth[before].end or 0) + 20
+    before = session.truth[hit.message - 1].end or 0 if hit.message else 0
+    assert hit.start == before + 20
 
 
 @pytest.mark.parametrize("name", FORMATS)
@@ -210,6 +213,59 @@ def test_a_burst_comes_at_once_when_its_last_message_is_said() -> None:
     assert together.at_ms == result(session, 2).at_ms
     assert [truth.fault for truth in session.truth] == [None, "burst", "burst", "burst", None]
     assert all(truth.certain for truth in session.truth)
+
+
+def test_a_burst_of_frames_that_silence_ends_has_none_inside_and_none_of_it_is_certain() -> None:
+    session = wire("gap-frame", blow(60, Fault("burst", size=3)), blow(120), blow(180), blow(240))
+    together = next(step for step in session.steps if len(step.messages) > 1)
+    assert together.rests == (Rest(len(together.data), SILENCE_S),)
+    assert [truth.certain for truth in session.truth] == [True, False, False, False, True]
+    assert [truth.copies for truth in session.truth] == [1, 1, 1, 1, 1]
+
+
+def test_behind_every_frame_that_silence_ends_there_is_silence_and_behind_each_copy() -> None:
+    session = wire("gap-frame", blow(60), blow(120, Fault("repeat-frame")), blow(180, Fault("unplug", at=10)))
+    whole, twice, pulled = [step for step in session.steps if step.what == "bytes"][1:]
+    assert list(whole.pieces) == [(whole.data, SILENCE_S)]
+    half = len(twice.data) // 2
+    assert list(twice.pieces) == [(twice.data[:half], SILENCE_S), (twice.data[half:], SILENCE_S)]
+    assert list(pulled.pieces) == [(pulled.data, 0.0)]
+
+
+def test_the_lines_of_a_message_come_one_after_another_with_pauses_between_them() -> None:
+    session = wire("numbered-lines", blow(60))
+    ready, breath = session.steps
+    assert list(ready.pieces) == [(b"STATE READY\r\n", 0.0)]
+    lines = breath.data.splitlines(keepends=True)
+    assert len(lines) == 6
+    assert list(breath.pieces) == [*((line, PAUSE_S) for line in lines[:-1]), (lines[-1], 0.0)]
+
+
+def test_the_lines_of_messages_that_come_in_a_burst_come_at_once() -> None:
+    session = wire("numbered-lines", blow(60, Fault("burst", size=2)), blow(120))
+    assert session.steps[-1].rests == ()
+
+
+def test_the_cable_is_pulled_when_the_last_line_before_it_has_come() -> None:
+    session = wire("numbered-lines", blow(60, Fault("unplug", at=50)))
+    sent, gone = session.steps[1:3]
+    assert (gone.what, sent.data.count(b"\n")) == ("unplug", 3)
+    assert gone.at_ms - sent.at_ms == 58 + 3 * 30  # 50 bytes of eleven bits at 9600, and three pauses of 30 ms
+
+
+def test_an_identifier_keyed_in_is_sent_where_the_format_has_a_place_for_it() -> None:
+    keyed = replace(blow(60), keyed="A-1017")
+    session = wire("hl7-oru", keyed, blow(120))
+    assert session.data.count(b"PID|1||A-1017\r") == 1
+    assert [truth.subject for truth in session.truth] == [None, "A-1017", None]
+    assert [truth.subject for truth in wire("label-block", keyed).truth if truth.kind] == [None]
+
+
+def test_where_states_are_numbered_every_message_has_a_number_of_its_own() -> None:
+    session = wire("hl7-oru", blow(60), Cue(100, "fault", "E07"), Cue(110, "ready"), blow(120))
+    numbers = [segment.split(b"|")[9] for segment in session.data.split(b"\r") if b"MSH" in segment]
+    assert len(set(numbers)) == len(numbers) == 5
+    assert [truth.number for truth in session.truth if truth.kind] == [numbers[1].decode(), numbers[4].decode()]
 
 
 def test_a_burst_that_the_morning_ends_before_it_is_full_still_comes() -> None:
