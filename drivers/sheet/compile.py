@@ -11,25 +11,32 @@ from drivers.framing import BetweenFramer, ByLengthFramer, Counted, Fixed, GapFr
 from drivers.integrity import CHECKS
 from drivers.sheet.decoder import FrameCheck, Meaning, SheetDecoder, Way, cutting_of
 from drivers.sheet.framed import ByBetween, ByCounted, ByFixed, ByGap
+from drivers.sheet.groups import GroupDecoder, Grouping, numbered
 from drivers.sheet.layout import Layout
 from drivers.sheet.loader import load
 from drivers.sheet.messages import compile_message
+from drivers.sheet.parts import spoken
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from drivers.contract import Decoder, Integrity
     from drivers.framing import Framer
     from drivers.sheet.model import Sheet
+    from drivers.sheet.parts import Spoken
 
 
 def compile_sheet(text: str, name: str) -> Driver:
     """The driver that a sheet's text describes; `name` is what errors call the file. Raises SheetError."""
     sheet, document = load(text, name)
-    meaning = _meaning(sheet)
+    messages = spoken(sheet)
+    meaning = _meaning(sheet, messages)
     framer = framer_of(sheet)
+    grouping = None if sheet.group is None else Grouping(sheet, sheet.group, messages)
 
     def new(offset: int) -> Decoder:
+        if grouping is not None:
+            return GroupDecoder(framer(offset), meaning, grouping)
         return SheetDecoder(framer(offset), meaning)
 
     serial = sheet.serial
@@ -44,7 +51,7 @@ def compile_sheet(text: str, name: str) -> Driver:
         announces_start=sheet.announces_start,
         shortest_cycle_s=sheet.shortest_cycle_s,
         new=new,
-        layout=Layout(sheet, document, meaning, framer),
+        layout=Layout(sheet, document, meaning, framer, messages),
     )
 
 
@@ -75,13 +82,13 @@ def check_of(sheet: Sheet) -> FrameCheck | None:
     return FrameCheck(CHECKS[sheet.check.kind], sheet.check.until.encode("ascii"))
 
 
-def _meaning(sheet: Sheet) -> Meaning:
+def _meaning(sheet: Sheet, messages: Sequence[Spoken]) -> Meaning:
     check = check_of(sheet)
     integrity: Integrity = "none" if check is None else check.check.integrity
     ways: list[Way] = []
     last = None
-    for n, message in enumerate(sheet.messages):
-        cutting = cutting_of(sheet, message)
+    for n, each in enumerate(messages):
+        message, cutting = each.message, cutting_of(sheet, each.whole)
         if message.when is None:
             last = (n, cutting)
             continue
@@ -90,5 +97,8 @@ def _meaning(sheet: Sheet) -> Meaning:
             way = Way(cutting, {})
             ways.append(way)
         way.tables.setdefault(message.when.key, {})[message.when.text.encode("utf-8")] = n
-    readers = [compile_message(sheet, message, integrity) for message in sheet.messages]
+    readers = [compile_message(sheet, each.message, integrity) for each in messages]
+    if sheet.group is not None:
+        parts = zip(messages, readers, strict=True)
+        readers = [reads if each.part is None else numbered(reads, sheet.group.digits) for each, reads in parts]
     return Meaning(check, ways, readers, last)

@@ -14,6 +14,9 @@ from drivers.contract import Refused
 from drivers.framing import Frame
 from drivers.sheet.fields import Columns, Labelled, Padded, Split
 from drivers.sheet.loader import shape_of
+from drivers.sheet.places import At
+from drivers.sheet.rowrules import rows_of
+from drivers.sheet.rows import Cell, Rows
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,6 +27,7 @@ if TYPE_CHECKING:
     from drivers.sheet.fields import Cutting, Key, Places
     from drivers.sheet.messages import Reader
     from drivers.sheet.model import Message, Sheet
+    from drivers.sheet.places import Beside
 
 NO_CUT = Split(b"\x00")
 """For a message that reads nothing: its payload need not come apart."""
@@ -82,6 +86,14 @@ class Meaning:
 
     def read(self, frame: Frame) -> Item:
         """The item of a whole frame."""
+        found = self.recognised(frame)
+        if isinstance(found, Refused):
+            return found
+        message, body, places = found
+        return self.readers[message](frame, body, places)
+
+    def recognised(self, frame: Frame) -> tuple[int, bytes, Places] | Refused:
+        """Which message a whole frame is, what its check covers, and its places; or why it is none."""
         body: bytes | Refusal = frame.payload if self.check is None else self.check.body(frame.payload)
         if isinstance(body, Refusal):
             return Refused(frame.raw, body.why, body.rule)
@@ -89,7 +101,7 @@ class Meaning:
         if isinstance(found, Refusal):
             return Refused(frame.raw, found.why, found.rule)
         message, places = found
-        return self.readers[message](frame, body, places)
+        return message, body, places
 
     def find(self, body: bytes) -> tuple[int, Places] | Refusal:
         """Which message a body is, with its places; or why it is none."""
@@ -158,9 +170,15 @@ class SheetDecoder:
 def cutting_of(sheet: Sheet, message: Message) -> Cutting:
     """The way of cutting that a message's keys say."""
     split, label, lines = shape_of(sheet, message)
+    places: list[Beside | None] = [message.when, *(place for _, place in message.places())]
     if message.width is not None:
-        places = [message.when, *(place for _, place in message.places())]
+        places += [said for _, said, _ in message.besides()]
         return Columns(message.width, tuple(sorted({place.span for place in places if place and place.span})))
+    rows = rows_of(sheet, message)
+    if rows is not None:
+        keys = [place.key for place in places if isinstance(place, At)]
+        keys += [said.beside(place) for _, said, place in message.besides()]
+        return Rows(rows.marks(sheet.padding), tuple(dict.fromkeys(key for key in keys if isinstance(key, Cell))))
     cutting: Split | Labelled = NO_CUT
     if split is not None:
         cutting = Split(split.encode("ascii"))

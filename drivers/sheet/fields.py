@@ -10,11 +10,14 @@ A `Cutting` finds all places at once; a place is `(begin, end)` in the payload. 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
+
+if TYPE_CHECKING:
+    from drivers.sheet.rows import Cell, Rows
 
 Place: TypeAlias = tuple[int, int]
-Key: TypeAlias = int | bytes | tuple[int, int]
-"""What a place is called: the number of a field, a label, or first and last column."""
+Key: TypeAlias = "int | bytes | tuple[int, int] | Cell"
+"""What a place is called: the number of a field, a label, first and last column, or a place in a row (see `rows`)."""
 Places: TypeAlias = dict[Key, Place]
 
 BLANK = b" "
@@ -97,7 +100,7 @@ class Padded:
         return places
 
 
-Cutting: TypeAlias = Split | Labelled | Columns | Padded
+Cutting: TypeAlias = "Split | Labelled | Columns | Padded | Rows"
 
 
 def without_padding(payload: bytes, place: Place, padding: bytes) -> Place:

@@ -21,7 +21,8 @@ _MAX = "most bytes of a frame, marks included; `fixed` has `length` instead"
 _QUIET = "seconds of silence after which an unfinished frame is given up; `gap` needs it: there it ends the frame"
 
 
-def _silence(seconds: float) -> float:
+def silence(seconds: float) -> float:
+    """The seconds, if a silence of that length can be seen. Raises ValueError with the cure."""
     if not LEAST_QUIET_S <= seconds <= 3600:
         raise ValueError(f"write {LEAST_QUIET_S} to 3600 seconds: a USB adapter hides a shorter silence")
     return seconds
@@ -30,7 +31,7 @@ def _silence(seconds: float) -> float:
 class Framed(Table):
     """What all framings have."""
 
-    quiet_s: Annotated[float, AfterValidator(_silence)] = key(2.0, _QUIET, "quiet_s = 3")
+    quiet_s: Annotated[float, AfterValidator(silence)] = key(2.0, _QUIET, "quiet_s = 3")
 
 
 class ByLine(Framed):
@@ -66,7 +67,7 @@ class ByGap(Framed):
 
     by: Literal["gap"] = key(..., _BY, 'by = "gap"')
     longest: int = key(..., _MAX, "max = 96", alias="max", ge=4, le=65536)
-    quiet_s: Annotated[float, AfterValidator(_silence)] = key(..., _QUIET, "quiet_s = 0.2")
+    quiet_s: Annotated[float, AfterValidator(silence)] = key(..., _QUIET, "quiet_s = 0.2")
 
 
 class ByCounted(Framed):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, get_args, get_origin
 
-from drivers.sheet import framed, model
+from drivers.sheet import framed, model, places, rowed
 from drivers.sheet.model import Sheet
 from drivers.sheet.tables import Table
 
@@ -21,16 +21,21 @@ _WHERE: tuple[tuple[str, type[Table]], ...] = (
     ("`frame`", framed.ByFixed),
     ("`frame`", framed.ByCounted),
     ("`sum`", model.Sum),
+    ("`group`", model.Group),
+    ("`closes`", model.Closing),
     ("`[[message]]`", model.Message),
-    ("every place", model.At),
-    ("every place but `when`", model.Place),
-    ("`when`", model.When),
-    ("`clock`", model.ClockPlace),
-    ("`kind`", model.KindPlace),
-    ("a gas, `oxygen`", model.Measured),
-    ("a name in `other`", model.Other),
-    ("a gas, `oxygen`, `other`", model.Basic),
-    ("`event`", model.EventPlace),
+    ("`rows`", rowed.Rowed),
+    ("every place", places.Beside),
+    ("every place but `unit_at` and `state`", places.At),
+    ("every place but `when`", places.Place),
+    ("`when`", places.When),
+    ("`clock`", places.ClockPlace),
+    ("`kind`", places.KindPlace),
+    ("a gas, `oxygen`", places.Measured),
+    ("a name in `other`", places.Other),
+    ("a gas, `oxygen`, `other`", places.Basic),
+    ("`state`", places.StateAt),
+    ("`event`", places.EventPlace),
 )
 """Each table of keys of its own: what several tables share stands once."""
 

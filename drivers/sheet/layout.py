@@ -8,23 +8,28 @@ Damage on the line, silence, and what came before, are not known here: only the 
 from __future__ import annotations
 
 from dataclasses import replace
+from operator import itemgetter
 from typing import TYPE_CHECKING, TypeAlias
 
-from drivers.contract import Noise, Part, Refused, Span
+from drivers.contract import Noise, Part, Quantity, Refused, Result, Span
 from drivers.framing import Frame
 from drivers.sheet.clocks import compile_clock
-from drivers.sheet.decoder import Refusal
+from drivers.sheet.decoder import Refusal, cutting_of
 from drivers.sheet.fields import readable
 from drivers.sheet.messages import quantity_reader
-from drivers.sheet.model import ClockPlace, EventPlace, KindPlace, Measured, Other
+from drivers.sheet.places import ClockPlace, EventPlace, KindPlace, Measured, Other, StateAt
+from drivers.sheet.rows import Cell, Rows
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
+    from drivers.contract import Item
     from drivers.framing import Framer
     from drivers.sheet.decoder import Meaning
     from drivers.sheet.fields import Key, Places
-    from drivers.sheet.model import Place, Sheet
+    from drivers.sheet.model import Sheet
+    from drivers.sheet.parts import Spoken
+    from drivers.sheet.places import Place
     from drivers.tomltext import Document, Path
 
     Says: TypeAlias = tuple[str, Callable[[bytes], str], Path]
@@ -36,11 +41,19 @@ if TYPE_CHECKING:
 class Layout:
     """`layout(frame, offset)` of a driver made from a sheet."""
 
-    def __init__(self, sheet: Sheet, document: Document, meaning: Meaning, framer: Callable[[int], Framer]) -> None:
+    def __init__(
+        self,
+        sheet: Sheet,
+        document: Document,
+        meaning: Meaning,
+        framer: Callable[[int], Framer],
+        messages: Sequence[Spoken],
+    ) -> None:
         self._document = document
         self._meaning = meaning
         self._framer = framer
-        self._says = [_says(sheet, n) for n in range(len(sheet.messages))]
+        self._says = [_says(sheet, each) for each in messages]
+        self._cuttings = [cutting_of(sheet, each.message) for each in messages]
 
     def __call__(self, data: bytes, offset: int) -> Sequence[Part]:
         """The parts of `data`, whose first byte is at `offset` of its stream."""
@@ -73,6 +86,7 @@ class Layout:
             mark = readable(data[at - offset : frame.end - offset])
             parts.append(Part(Span(at, frame.end), "end mark", mark, self._line(("frame", "end"))))
         item = self._meaning.read(frame)
+        parts = _agreed(parts, item)
         if isinstance(item, Refused):
             parts[-1] = replace(parts[-1], said=f"{parts[-1].said}; {_verdict(item)}")
         return parts
@@ -85,7 +99,9 @@ class Layout:
             if parts is not None:
                 body, check = parts
         at = 0
-        for begin, end, name, said, path in sorted(self._fields(body)):
+        for begin, end, name, said, path in sorted(self._fields(body), key=itemgetter(0, 1)):
+            if begin < at:
+                continue  # two places of rows may name one text
             if at < begin:
                 yield at, begin, "marks", readable(body[at:begin]), None
             yield begin, end, name, said, path
@@ -115,6 +131,11 @@ class Layout:
                 yield begin, end, name, say(raw), path
             else:
                 yield begin, end, _called(key), f"{readable(raw)}; not read by the sheet", None
+        cutting = None if isinstance(found, Refusal) else self._cuttings[found[0]]
+        if isinstance(cutting, Rows):
+            for begin, end, name in cutting.fields(body):
+                if all(end <= place[0] or place[1] <= begin for place in places.values()):
+                    yield begin, end, name, f"{readable(body[begin:end])}; not read by the sheet", None
 
     def _cut(self, body: bytes) -> Places:
         """The places of a body that is no known message: by the first way that fits, else the whole is one."""
@@ -129,6 +150,8 @@ def _called(key: Key) -> str:
     """A place that the sheet does not read, by what it is in the frame."""
     if isinstance(key, tuple):
         return f"columns {key[0]} to {key[1]}"
+    if isinstance(key, Cell):
+        return key.words
     return f"field {key}" if isinstance(key, int) else f"label {readable(key)}"
 
 
@@ -136,15 +159,19 @@ def _verdict(item: Refused) -> str:
     return f"refused: {item.why}, {item.rule}"
 
 
-def _says(sheet: Sheet, n: int) -> dict[Key, Says]:
+def _says(sheet: Sheet, said: Spoken) -> dict[Key, Says]:
     """For each place of a message: name, meaning of its bytes, key of the sheet."""
-    message, here = sheet.messages[n], ("message", n)
+    message, here = said.message, ("message", said.table)
     says: dict[Key, Says] = {}
     if message.when is not None:
-        gives = message.gives
-        says[message.when.key] = ("message", lambda raw: f"{readable(raw)}: gives {gives}", (*here, "when"))
-    for name, place in message.places():
-        says[place.key] = (name[-1], _say(sheet, place), (*here, *name))
+        gives, name = (message.gives, "message") if said.part is None else ("a part of a result", "part")
+        says[message.when.key] = (name, lambda raw: f"{readable(raw)}: gives {gives}", said.when)
+    for path, place in message.places():
+        says[place.key] = (path[-1], _say(sheet, place), (*here, *path))
+    for path, beside, value in message.besides():
+        what = "unit" if path[-1] == "unit_at" else "state"
+        say = _say_meaning(dict(beside.meaning)) if isinstance(beside, StateAt) else readable
+        says.setdefault(beside.beside(value), (f"{path[-2]} {what}", say, (*here, *path)))
     return says
 
 
@@ -174,12 +201,20 @@ def _say_meaning(meaning: dict[str, str]) -> Callable[[bytes], str]:
 
 def _say_quantity(sheet: Sheet, place: Measured | Other) -> Callable[[bytes], str]:
     read = quantity_reader(sheet, place)
+    return lambda raw: _quantity(read(raw, ()))
 
-    def quantity(raw: bytes) -> str:
-        found = read(raw, ())
-        if found.value is None:
-            return f"no value: {found.state}"
-        state = "" if found.state == "ok" else f", {found.state}"
-        return f"{found.comparator or ''}{found.value:f} {found.unit}{state}"
 
-    return quantity
+def _quantity(found: Quantity) -> str:
+    if found.value is None:
+        return f"no value: {found.state}"
+    state = "" if found.state == "ok" else f", {found.state}"
+    return f"{found.comparator or ''}{found.value:f} {found.unit}{state}"
+
+
+def _agreed(parts: list[Part], item: Item) -> list[Part]:
+    """Each value as the item has it: what stands beside it may have made it invalid."""
+    if not isinstance(item, Result):
+        return parts
+    quantities = [*item.gases.values(), *([item.oxygen] if item.oxygen else []), *item.other.values()]
+    said = {each.spans: _quantity(each) for each in quantities if isinstance(each, Quantity)}
+    return [replace(part, said=said.get((part.span,), part.said)) for part in parts]

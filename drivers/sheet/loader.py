@@ -19,7 +19,10 @@ from drivers.sheet.clocks import compile_clock
 from drivers.sheet.framed import ByCounted, ByFixed, ByGap
 from drivers.sheet.keys import example_of
 from drivers.sheet.model import Message, Sheet
+from drivers.sheet.parts import frames_of, misgrouped
+from drivers.sheet.places import At
 from drivers.sheet.quantities import KNOWN_UNITS
+from drivers.sheet.rowrules import row_mistakes, rows_of
 from drivers.sheet.sense import nonsense
 from drivers.tomltext import Document, Path, TomlError, nearest, read_toml, spoken
 
@@ -29,7 +32,7 @@ if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
     from drivers.sheet.fields import Key
-    from drivers.sheet.model import At
+    from drivers.sheet.places import Beside
 
 _ALWAYS_ALLOWED = frozenset({"when", "gives", "split", "fields", "label", "lines", "width"})
 _MEASURED = frozenset((*GASES, "oxygen"))
@@ -168,7 +171,7 @@ class _Rules:
         yield self.sentinels
         for n, message in enumerate(self.sheet.messages):
             yield partial(self.message, ("message", n), message, last=n + 1 == len(self.sheet.messages))
-        for path, what in nonsense(self.sheet):
+        for path, what in (*misgrouped(self.sheet), *nonsense(self.sheet)):
             yield partial(self.say, path, what)
 
     def say(self, path: Path, what: str) -> None:
@@ -198,7 +201,7 @@ class _Rules:
 
     def named(self) -> bool:
         """Whether every message is known by a text of its own."""
-        return all(message.when for message in self.sheet.messages)
+        return all(message.when or message.parts for message in self.sheet.messages)
 
     def count(self, frame: ByCounted) -> None:
         """The count has its place behind the start mark, and can say the lengths that frames may have."""
@@ -225,6 +228,10 @@ class _Rules:
         check = self.sheet.check
         if check is None:
             return
+        if check.kind not in CHECKS and check.kind.casefold().startswith("crc"):
+            crcs = ", ".join(each for each in CHECKS if each.startswith("crc"))
+            what = f'unknown word "{check.kind}"; there are several, take the one of the description: {crcs}'
+            raise self.refuse(("sum", "kind"), what)
         self.known(("sum", "kind"), check.kind, CHECKS)
         width = CHECKS[check.kind].width
         if WIDTHS[check.written] != width:
@@ -243,7 +250,7 @@ class _Rules:
         for key in self.document.data["message"][path[1]]:
             if key not in allowed:
                 raise self.refuse((*path, key), f'a message that gives "{message.gives}" has no {key}; take it out')
-        if message.when is None and not last:
+        if message.when is None and not (message.parts or last):
             raise self.refuse(path, "only the last message may stand without `when`; add when = { ... }")
         self.shape(path, message)
         self.substance(path, message)
@@ -262,20 +269,15 @@ class _Rules:
 
     def shape(self, path: Path, message: Message) -> None:
         """How the payload comes apart, and whether every place fits that."""
+        for name, what in row_mistakes(self.sheet, message):
+            raise self.refuse((*path, *name), what)
         split, label, lines = shape_of(self.sheet, message)
         if (split and label) or (message.width and (message.split or message.label)):
             own = [way for way in ("split", "label", "width") if getattr(message, way) is not None]
             ways = " and ".join(own or ["split", "label (of the sheet)"])
             raise self.refuse(path, f"has both {ways}; a payload comes apart in one way, take one out")
-        if message.width and message.width >= self.sheet.frame.longest:
-            longest = self.sheet.frame.longest
-            raise self.refuse(
-                (*path, "width"), f"a frame has at most {longest} bytes, marks included; write fewer or raise max"
-            )
         if label and not lines:
             raise self.refuse(path, 'label needs the line end inside the frame; add lines = "\\r\\n"')
-        if split and split == self.sheet.decimal:
-            raise self.refuse(("decimal",), "is also what splits the fields; one of the two must differ")
         if split and message.gives != "noise" and message.fields is None:
             raise self.refuse(path, "says split but not how many; add fields = N: another number is refused")
         if message.when is not None:
@@ -285,14 +287,28 @@ class _Rules:
             if key in self.met:
                 raise self.refuse((*path, "when"), "another message has the same when; each must differ")
             self.met.add(key)
-        read: dict[Key, Path] = {}
+        for each in frames_of(self.sheet, message):
+            self.places(path, each)
+
+    def places(self, path: Path, message: Message) -> None:
+        """The places of one frame: each can be, and no two of them are one."""
+        when = () if message.when is None else (message.when.key,)
+        read: dict[Key, Path] = {key: ("part",) for key in when if message.parts}
         for name, place in message.places():
             self.place((*path, *name), place, message)
             first = read.setdefault(place.key, name)
             if first != name:
                 both = f"{spoken(first)} and {spoken(name)} are both read from {place.words}"
                 raise self.refuse((*path, *name), f"{both}; give each {_its_own(place)} of its own")
-        self.apart(path, [*read, *([message.when.key] if message.when else [])], read)
+        self.besides(path, message, read)
+        self.apart(path, [*read, *when], read)
+
+    def besides(self, path: Path, message: Message, read: dict[Key, Path]) -> None:
+        """Texts that say more about values stand where the message has such places."""
+        for name, said, value in message.besides():
+            if not value.row:
+                self.place((*path, *name), said, message)
+                read.setdefault(said.beside(value), name)
 
     def apart(self, path: Path, keys: list[Key], read: dict[Key, Path]) -> None:
         """No two places share a column."""
@@ -305,7 +321,9 @@ class _Rules:
                     (*path, *read.get(other, ("when",))), f"{what}; columns of two places must not overlap"
                 )
 
-    def place(self, path: Path, said: At, message: Message) -> None:
+    def place(self, path: Path, said: Beside, message: Message) -> None:
+        if isinstance(said, At) and said.row:
+            return
         split, labelled, _ = shape_of(self.sheet, message)
         field, label = said.field, said.label
         if [field, label, said.columns].count(None) != 2:
@@ -327,7 +345,7 @@ class _Rules:
     def substance(self, path: Path, message: Message) -> None:
         """A message gives what it says it gives."""
         measured = message.gases or message.oxygen
-        if message.gives in ("result", "progress") and not measured:
+        if message.gives in ("result", "progress") and not (measured or message.parts):
             raise self.refuse(path, f"gives a {message.gives} without any gas; add for example hydrogen = {{ ... }}")
         if message.gives == "event":
             event = message.event
@@ -352,12 +370,12 @@ class _Rules:
 
 
 def _its_own(place: At) -> str:
-    return "columns" if place.columns else "a field" if place.field else "a label"
+    return "columns" if place.columns else "a row or field" if place.row else "a field" if place.field else "a label"
 
 
 def shape_of(sheet: Sheet, message: Message) -> tuple[str | None, str | None, str | None]:
     """`split`, `label` and `lines` of a message: its own, else the sheet's."""
-    if message.width:
+    if message.width or rows_of(sheet, message):
         return None, None, None
     if message.split or message.label:
         return message.split, message.label, message.lines or sheet.lines

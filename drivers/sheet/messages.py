@@ -10,7 +10,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Protocol, cast
 
 from drivers.contract import Clock, Event, Noise, Progress, Refused, Result, Text
+from drivers.sheet.beside import BesideReader
 from drivers.sheet.clocks import compile_clock
+from drivers.sheet.escapes import compile_escapes
 from drivers.sheet.fields import Places, readable
 from drivers.sheet.quantities import KNOWN_UNITS, compile_quantity
 
@@ -19,8 +21,9 @@ if TYPE_CHECKING:
 
     from drivers.contract import Integrity, Item, Kind, Quantity, Span
     from drivers.framing import Frame
-    from drivers.sheet.model import ClockPlace, EventPlace, KindPlace, Measured, Message, Other, Sheet
-    from drivers.sheet.model import Place as PlaceSaid
+    from drivers.sheet.model import Message, Sheet
+    from drivers.sheet.places import ClockPlace, EventPlace, KindPlace, Measured, Other
+    from drivers.sheet.places import Place as PlaceSaid
 
 
 class Reader(Protocol):
@@ -35,7 +38,7 @@ def compile_message(sheet: Sheet, message: Message, integrity: Integrity) -> Rea
     """The reader of one message of a loaded sheet. It never raises."""
     reads = _READERS[message.gives](sheet, message, integrity)
     expected = message.fields
-    needed = [(place.key, place.words) for _, place in message.places() if place.label and not place.optional]
+    needed = [(place.key, place.missing) for _, place in message.places() if place.named and not place.optional]
 
     def read(frame: Frame, body: bytes, places: Places) -> Item:
         if expected is not None and len(places) != expected:
@@ -60,10 +63,18 @@ class _Quantities:
 
     def __init__(self, sheet: Sheet, said: Mapping[str, Measured | Other]) -> None:
         self._readers = [(name, each.key, quantity_reader(sheet, each)) for name, each in said.items()]
+        units = KNOWN_UNITS.union(sheet.units)
+        besides = {name: each for name, each in said.items() if each.unit_at or each.state}
+        self._beside = {name: BesideReader(each, units, quantity_reader(sheet, each)) for name, each in besides.items()}
 
     def __call__(self, frame: Frame, body: bytes, places: Places) -> dict[str, Quantity]:
         found: dict[str, Quantity] = {}
         for name, key, read in self._readers:
+            if name in self._beside:
+                quantity = self._beside[name](frame, body, places)
+                if quantity is not None:
+                    found[name] = quantity
+                continue
             place = places.get(key)
             if place is not None:
                 begin, end = place
@@ -74,26 +85,28 @@ class _Quantities:
 class _Texts:
     """Several texts by name; an empty text says nothing and is left out."""
 
-    def __init__(self, said: Mapping[str, PlaceSaid]) -> None:
+    def __init__(self, sheet: Sheet, said: Mapping[str, PlaceSaid]) -> None:
         self._keys = [(name, each.key) for name, each in said.items()]
+        self._undone = compile_escapes(sheet.escapes)
 
     def __call__(self, frame: Frame, body: bytes, places: Places) -> dict[str, Text]:
         found: dict[str, Text] = {}
         for name, key in self._keys:
             begin, end = places.get(key, (0, 0))
             if begin < end:
-                found[name] = Text(readable(body[begin:end]), frame.spans(begin, end))
+                raw = body[begin:end] if self._undone is None else self._undone(body[begin:end])
+                found[name] = Text(readable(raw), frame.spans(begin, end))
         return found
 
 
 class _ResultReader:
     def __init__(self, sheet: Sheet, message: Message, integrity: Integrity) -> None:
         texts = {name: each for name, each in (("number", message.number), ("subject", message.subject)) if each}
-        self._texts = _Texts(texts)
+        self._texts = _Texts(sheet, texts)
         self._gases = _Quantities(sheet, message.gases)
         self._oxygen = _Quantities(sheet, {"oxygen": message.oxygen} if message.oxygen else {})
         self._measured = _Quantities(sheet, {name: each for name, each in message.other.items() if each.unit})
-        self._named = _Texts({name: each for name, each in message.other.items() if not each.unit})
+        self._named = _Texts(sheet, {name: each for name, each in message.other.items() if not each.unit})
         self._clock = clock_reader(message.clock) if message.clock else None
         self._kind = kind_reader(message.kind) if message.kind else None
         self._integrity = integrity
@@ -156,12 +169,12 @@ def kind_reader(said: KindPlace) -> Callable[[Frame, bytes, Places], tuple[Kind,
 
 
 class _EventReader:
-    def __init__(self, _sheet: Sheet, message: Message, integrity: Integrity) -> None:
+    def __init__(self, sheet: Sheet, message: Message, integrity: Integrity) -> None:
         said = cast("EventPlace", message.event)  # the loader saw to that
         self._always = said.always
         self._key, self._words = said.key, said.words
         self._meaning = {word.encode("utf-8"): event for word, event in (said.meaning or {}).items()}
-        self._detail = _Texts(message.detail)
+        self._detail = _Texts(sheet, message.detail)
         self._integrity = integrity
 
     def __call__(self, frame: Frame, body: bytes, places: Places) -> Item:

@@ -5,17 +5,28 @@ How frames are cut stands in `framed`; the rules of the room stand in `tables`.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any, Literal, get_args
+from typing import Annotated, Literal, get_args
 
 from pydantic import AfterValidator, Field
 
-from drivers.contract import EVENTS, GASES, Basis, Kind, Moisture, Parity, State
+from drivers.contract import GASES, Parity, State
 from drivers.integrity import CHECKS, Written
-from drivers.sheet.framed import ByBetween, ByCounted, ByFixed, ByGap, ByLine
+from drivers.sheet.escapes import Escapes
+from drivers.sheet.framed import ByBetween, ByCounted, ByFixed, ByGap, ByLine, silence
+from drivers.sheet.places import (
+    At,
+    Beside,
+    ClockPlace,
+    EventPlace,
+    KindPlace,
+    Measured,
+    Other,
+    Place,
+    When,
+    of,
+)
+from drivers.sheet.rowed import Rowed
 from drivers.sheet.tables import Ascii, Name, Table, key
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
 
 
 def _driver_name(text: str) -> str:
@@ -25,12 +36,6 @@ def _driver_name(text: str) -> str:
     return text
 
 
-def _columns(places: list[int]) -> list[int]:
-    if len(places) != 2 or not 1 <= places[0] <= places[1]:
-        raise ValueError("write the first and the last column, counted from 1, e.g. columns = [5, 9]")
-    return places
-
-
 def _one_sign(text: str) -> str:
     if len(text) != 1 or not text.isascii() or text.isalnum() or text in "+-.,<>=":
         raise ValueError('write one ASCII sign that stands in no text and no number, e.g. padding = " "')
@@ -38,14 +43,6 @@ def _one_sign(text: str) -> str:
 
 
 _GAS = "a quantity, by the name of the register"
-
-
-def _of(words: Iterable[str]) -> str:
-    return ", ".join(f"`{each}`" for each in words)
-
-
-def _words(choice: Any) -> str:  # noqa: ANN401 - a Literal has no type of its own
-    return _of(get_args(choice))
 
 
 class Serial(Table):
@@ -60,112 +57,13 @@ class Serial(Table):
 class Sum(Table):
     """The check of a frame: over the payload up to the last `until`; written behind it, up to the end mark."""
 
-    kind: str = key(..., f"the check: {_of(CHECKS)}", 'kind = "xor8"')
+    kind: str = key(..., f"the check: {of(CHECKS)}", 'kind = "xor8"')
     until: Ascii = key(..., "the mark before the check; the check covers all before it", 'until = "*"')
     written: Written = key(..., "how it is written: upper-case hex digits", 'written = "hex2"')
 
 
-class At(Table):
-    """Where a text stands: exactly one of the three."""
-
-    field: int | None = key(None, "number of the field, from 1, where `split` cuts", "field = 2", ge=1, le=999)
-    label: Ascii | None = key(None, "the word before the text, where the message has `label`", 'label = "NO"')
-    columns: Annotated[list[int], AfterValidator(_columns)] | None = key(
-        None,
-        "first and last column of the text and of the blanks around it, from 1, where the message has `width`",
-        "columns = [5, 9]",
-    )
-
-    @property
-    def key(self) -> int | bytes | tuple[int, int]:
-        """The place as `fields` names it."""
-        return self.span or (self.label.encode("ascii") if self.label else self.field or 0)
-
-    @property
-    def span(self) -> tuple[int, int] | None:
-        """First and last column, if the place is said by columns."""
-        return None if self.columns is None else (self.columns[0], self.columns[1])
-
-    @property
-    def words(self) -> str:
-        """The place as people name it."""
-        if self.columns:
-            return f"the text in columns {self.columns[0]} to {self.columns[1]}"
-        return f"label {self.label}" if self.label else f"field {self.field}"
-
-
-class Place(At):
-    """Where a text stands that is read."""
-
-    optional: bool = key(
-        default=False,
-        meaning="the label may be absent; without it, its absence refuses the frame",
-        example="optional = true",
-    )
-
-
-class When(At):
-    """A message is this one when the text at the place `is` that."""
-
-    text: str = key(..., "the text that makes a frame this message", 'is = "RES"', alias="is")
-
-
-class ClockPlace(Place):
-    """The analyser's clock."""
-
-    pattern: str = key(
-        ...,
-        "the pattern: YYYY or YY, MM, DD, hh, mm, ss; all else stands for itself",
-        'as = "DD/MM/YYYY hh:mm"',
-        alias="as",
-    )
-
-
-class KindPlace(Place):
-    """The kind of sample."""
-
-    meaning: dict[str, Kind] = key(
-        ..., f"the analyser's word for each kind: {_words(Kind)}", 'map = { B = "breath" }', alias="map"
-    )
-
-
-class Basic(Place):
-    """What a quantity may say of itself beside its unit."""
-
-    unit_from: Literal["sheet", "frame"] = key(
-        "sheet", "`frame`: the unit stands behind the value; `unit` is then that of a sentinel", 'unit_from = "frame"'
-    )
-    unit_gap: Ascii = key(" ", 'between value and unit; with `unit_from = "frame"`', 'unit_gap = "_"')
-    basis: Basis = key("unknown", f"what the analyser did to the value: {_words(Basis)}", 'basis = "measured"')
-    moisture: Moisture = key("unknown", f"gas of which moisture: {_words(Moisture)}", 'moisture = "dry"')
-
-
-class Measured(Basic):
-    """One quantity of the register."""
-
-    unit: Name = key(..., "the unit: `ppm`, `ppb`, `%`, or one of `units`", 'unit = "ppm"')
-
-
-class Other(Basic):
-    """A text, or (with `unit`) a quantity that has no name in our register."""
-
-    unit: Name | None = key(None, "makes it a quantity; without it, it is a text", 'unit = "l/min"')
-
-
-class EventPlace(Place):
-    """The name of an event: `always` the same, or by the word at a place."""
-
-    always: str | None = key(None, f"the event's name: {_of(EVENTS)}", 'always = "ready"')
-    meaning: dict[str, str] | None = key(
-        None,
-        "instead of `always`, with a place: the analyser's word for each event",
-        'map = { WARM = "warming-up" }',
-        alias="map",
-    )
-
-
 class Message(Table):
-    """One kind of message. `split`, `label` and `lines`, or `width`, say how its payload comes apart."""
+    """One kind of message. `split`, `label` and `lines`, `width`, or `rows` say how its payload comes apart."""
 
     when: When | None = key(
         None, "which frames are this message; only the last message may go without", 'when = { field = 1, is = "RES" }'
@@ -186,6 +84,11 @@ class Message(Table):
     )
     label: Ascii | None = key(None, "what stands between a label and its text; else the sheet's", 'label = "="')
     lines: Ascii | None = key(None, "what stands between labelled texts; needed with `label`", 'lines = "|"')
+    rows: Rowed | None = key(
+        None,
+        "the payload is rows, each with its name in front; else the sheet's",
+        r'rows = { end = "\r", split = "|" }',
+    )
     number: Place | None = key(None, "the analyser's number of the measurement", "number = { field = 2 }")
     clock: ClockPlace | None = key(
         None, "the analyser's clock, as local time", 'clock = { field = 3, as = "DD/MM/YYYY hh:mm" }'
@@ -217,6 +120,22 @@ class Message(Table):
         found = {name: getattr(self, name) for name in GASES}
         return {name: each for name, each in found.items() if each is not None}
 
+    @property
+    def quantities(self) -> list[tuple[tuple[str, ...], Measured | Other]]:
+        """Every quantity that it reads, with its key path."""
+        oxygen = [(("oxygen",), self.oxygen)] if self.oxygen else []
+        other = [(("other", name), each) for name, each in self.other.items() if each.unit]
+        return [*(((name,), each) for name, each in self.gases.items()), *oxygen, *other]
+
+    def besides(self) -> list[tuple[tuple[str, ...], Beside, At]]:
+        """Every text that says more about a quantity: key path, where it stands, and the place of the value."""
+        return [
+            ((*path, name), said, quantity)
+            for path, quantity in self.quantities
+            for name, said in (("unit_at", quantity.unit_at), ("state", quantity.state))
+            if said is not None
+        ]
+
     def places(self) -> list[tuple[tuple[str, ...], Place]]:
         """Every place this message reads, with its key path."""
         found: list[tuple[tuple[str, ...], Place | None]] = [
@@ -231,6 +150,46 @@ class Message(Table):
             *((("detail", name), each) for name, each in self.detail.items()),
         ]
         return [(path, place) for path, place in found if place is not None]
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """The parts of a group that this message describes, in the order of `places`; none: it is one whole frame."""
+        return tuple(dict.fromkeys(place.part for _, place in self.places() if place.part))
+
+
+class Closing(Table):
+    """The part that ends a group and carries nothing else."""
+
+    text: Ascii = key(..., "the text of the part that ends a group", 'is = "."', alias="is")
+    fields: int | None = key(
+        None, "how many fields that part has; needed where `split` cuts it", "fields = 2", ge=1, le=999
+    )
+
+
+class Group(Table):
+    """Several frames make one result: those with the same number."""
+
+    by: Literal["number"] = key(..., "what ties the frames of one result together: the number", 'by = "number"')
+    part: At = key(..., "where each frame says which part of the result it is", "part = { field = 2 }")
+    digits: int | None = key(
+        None, "how many digits the number has; a part whose number is another text is refused", "digits = 4", ge=1, le=32
+    )
+    closes: Closing | None = key(
+        None,
+        "the part that ends a group; without it, a group ends as soon as all its parts are there",
+        'closes = { is = ".", fields = 2 }',
+    )
+    quiet_s: Annotated[float, AfterValidator(silence)] = key(
+        5.0, "seconds of silence that end a group with what is there", "quiet_s = 3"
+    )
+    longest: int = key(
+        ...,
+        "most bytes from the first of a group to its last, whatever stands between; what is later is another group",
+        "max = 400",
+        alias="max",
+        ge=8,
+        le=65536,
+    )
 
 
 class Sheet(Table):
@@ -270,6 +229,16 @@ class Sheet(Table):
         "where `<`, `<=`, `>=`, `>` stand at the number; `after`: `2<` says less than 2",
         'comparator = "after"',
     )
+    comparator_gap: Ascii | None = key(
+        None,
+        "what stands between comparator and number; without a comparator it may stand alone, or behind `=`",
+        'comparator_gap = "^"',
+    )
+    escapes: Escapes = key(
+        {},
+        "what stands for another text in texts; numbers, words of a `map` and of `when` are taken as they are sent",
+        r"escapes = { '\T\' = \"&\" }",
+    )
     padding: Annotated[str, AfterValidator(_one_sign)] | None = key(
         None,
         "the sign that fills fields and labelled texts up on either side; blanks around columns always count",
@@ -278,10 +247,18 @@ class Sheet(Table):
     units: list[Name] = key([], "units beside `ppm`, `ppb` and `%`", 'units = ["l/min"]')
     sentinels: dict[str, State] = key(
         {},
-        f"whole fields that stand for no number: {_of(each for each in get_args(State) if each != 'ok')}",
+        f"whole fields that stand for no number: {of(each for each in get_args(State) if each != 'ok')}",
         'sentinels = { "----" = "not-measurable" }',
     )
     split: Ascii | None = key(None, "for messages that say neither `split` nor `label`", 'split = ";"')
     label: Ascii | None = key(None, "for messages that say neither `split` nor `label`", 'label = ":"')
     lines: Ascii | None = key(None, "for messages without `lines`", r'lines = "\r\n"')
+    rows: Rowed | None = key(
+        None, "for messages that say no other way to come apart", r'rows = { end = "\r", split = "|" }'
+    )
+    group: Group | None = key(
+        None,
+        "several frames make one result: its parts, which the places of a message name by `part`",
+        'group = { by = "number", part = { field = 2 }, max = 400 }',
+    )
     messages: list[Message] = key(..., "a table for each kind of message", "[[message]]", alias="message", min_length=1)

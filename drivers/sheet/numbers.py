@@ -10,10 +10,15 @@ trailing zeros also in the value.
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from drivers.contract import Comparator, State
+
+    Compared: TypeAlias = Callable[[bytes], tuple[Comparator | None, State, bytes]]
+    """A text -> its comparator, the state that it means, and the number."""
 
 MOST_DIGITS = 18
 
@@ -42,6 +47,31 @@ def split_comparator_behind(text: bytes) -> tuple[Comparator | None, State, byte
         if found is not None:
             return *found, text[:-size]
     return None, "ok", text
+
+
+def comparator_of(gap: str | None, *, behind: bool) -> Compared:
+    """What takes the comparator off a number: in front of it or `behind`, with a `gap` between them or none."""
+    if gap is not None:
+        return _apart(gap.encode("ascii"), behind=behind)
+    return split_comparator_behind if behind else split_comparator
+
+
+def _apart(gap: bytes, *, behind: bool) -> Compared:
+    """As the two others, where `gap` stands between comparator and number; none, or `=`, before the gap is equality.
+
+    HL7's structured numeric is `<^2` with the gap `^`; `^2` and `=^2` are 2 (HL7 v2, 2A.3.71: a comparator that is not
+    valued "defaults to equal"). A comparator without its gap is none.
+    """
+
+    def split(text: bytes) -> tuple[Comparator | None, State, bytes]:
+        word, found, digits = text.partition(gap)
+        if behind:
+            digits, found, word = text.rpartition(gap)
+        if found and word in (b"", b"="):
+            return None, "ok", digits
+        return (*_COMPARED[word], digits) if found and word in _COMPARED else (None, "ok", text)
+
+    return split
 
 
 def split_comparator(text: bytes) -> tuple[Comparator | None, State, bytes]:

@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING
 
 from drivers.contract import Quantity
 from drivers.sheet.fields import readable
-from drivers.sheet.numbers import read_number, split_comparator, split_comparator_behind
+from drivers.sheet.numbers import comparator_of, read_number
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from drivers.contract import Span, State
-    from drivers.sheet.model import Measured, Other, Sheet
+    from drivers.sheet.model import Sheet
+    from drivers.sheet.places import Measured, Other
 
 KNOWN_UNITS = frozenset({"ppm", "ppb", "%"})
 
@@ -26,9 +27,10 @@ def compile_quantity(
 ) -> Callable[[bytes, tuple[Span, ...]], Quantity]:
     """A function from a field's bytes and their spans to the quantity. It never raises."""
     point = sheet.decimal.encode("ascii")
-    compared = split_comparator if sheet.comparator == "before" else split_comparator_behind
+    compared = comparator_of(sheet.comparator_gap, behind=sheet.comparator == "after")
     basis, moisture = said.basis, said.moisture
-    gap = said.unit_gap.encode("ascii") if said.unit_from == "frame" else None
+    gap = said.unit_gap.encode("ascii") if said.unit_from == "frame" and said.unit_at is None else None
+    before = sheet.comparator == "before"
     known = {each.encode("utf-8"): each for each in units}
 
     def read(raw: bytes, spans: tuple[Span, ...]) -> Quantity:
@@ -42,9 +44,14 @@ def compile_quantity(
             if value is not None:
                 return Quantity(value, unit, "sheet", state, text, spans, comparator, basis, moisture)
         else:
-            number, _, written = raw.partition(gap)
-            comparator, state, digits = compared(number)
-            value = read_number(digits, point)
+            # A comparator in front is taken off first: between it and the number may stand what stands before the unit.
+            comparator, state, rest = compared(raw) if before else (None, "ok", raw)
+            number, _, written = rest.partition(gap)
+            if not before:
+                comparator, state, number = compared(number)
+            value = read_number(number, point)
+            if number in sentinels and written in known:
+                return Quantity(None, known[written], "frame", sentinels[number], text, spans, None, basis, moisture)
             if value is not None and written in known:
                 return Quantity(value, known[written], "frame", state, text, spans, comparator, basis, moisture)
         return Quantity(None, unit, "sheet", "invalid", text, spans, None, basis, moisture)
