@@ -92,7 +92,7 @@ def _said(text: str, name: str, complaint: str) -> str:
             return f"{name}: {complaint}"
     row = rows[line - 1].strip()
     shown = f' in "{row[:60]}"' if row else ""
-    cure = _cure(what) if at.startswith("line ") else "close what the last key opened"
+    cure = _cure(what, row) if at.startswith("line ") else "close what the last key opened"
     what = what.replace("('", "[").replace("', '", ".").replace("',)", "]").replace("')", "]")
     return f"{name}, line {line}{place}: {what[:1].lower()}{what[1:]}{shown}; {cure}"
 
@@ -106,7 +106,7 @@ _CURES = {
     "Unescaped": r"write a backslash as \\, a byte as \u0002",
     "Illegal character '\\n'": "close the quotes on the same line",
     "Invalid initial character for a key part": "write { ... } on one line, or as a table of its own, [name]",
-    "Expected '='": "write key = value",
+    "Expected '='": "write key = value, a number with a point",
     "Unclosed array": "close the list with ]",
     "Unclosed inline table": "close { with }, commas between its keys",
     "Expected newline": "write one key on each line",
@@ -115,7 +115,11 @@ _CURES = {
 """What to do, by how the complaint of `tomllib` begins."""
 
 
-def _cure(complaint: str) -> str:
+def _cure(complaint: str, row: str) -> str:
+    if "“" in row or "”" in row or "„" in row:
+        return 'write straight quotes: "'
+    if complaint.startswith("Cannot overwrite") and row.startswith("[["):
+        return "write this table in double brackets everywhere"
     found = (cure for begin, cure in _CURES.items() if complaint.startswith(begin))
     return next(found, "write it as TOML 1.0 has it")
 

@@ -31,7 +31,7 @@ def compile_clock(pattern: str) -> Callable[[str], datetime | None]:
     told = [token for token in ("hh", "mm", "ss") if token in places]
     order = sorted(places, key=lambda token: places[token].start)
     if told != order[order.index("hh") : order.index("hh") + len(told)]:
-        raise ValueError(f'in "{pattern}" mm must follow hh, and ss mm: MM is the month, mm the minute')
+        raise ValueError(f'in "{pattern}" mm must follow hh, and ss mm; write MM for the month, mm for the minute')
     century = 0 if "YYYY" in places else 2000
     parts = [year, *(places[token] for token in _NEEDED), *([places["ss"]] if "ss" in places else [])]
     size = len(pattern)

@@ -181,7 +181,7 @@ class _Rules:
     def sentinels(self) -> None:
         for text, state in self.sheet.sentinels.items():
             if state == "ok":
-                raise self.refuse(("sentinels", text), 'a sentinel has no value, so "ok" is impossible; name a state')
+                raise self.refuse(("sentinels", text), 'a sentinel has no value, so "ok" is impossible; write another state')
 
     def frame(self) -> None:
         frame = self.sheet.frame
@@ -190,7 +190,7 @@ class _Rules:
         end, start = frame.end or "", getattr(frame, "start", None) or ""
         size = "length" if isinstance(frame, ByFixed) else "max"
         if start and end and (start in end or end in start):
-            raise self.refuse(("frame", "start"), "one mark contains the other; start and end must differ")
+            raise self.refuse(("frame", "start"), "one mark contains the other; write another for one of the two")
         if frame.longest <= len(start + end):
             raise self.refuse(("frame", size), "leaves no room between the marks; write the longest frame's bytes")
         if isinstance(frame, ByFixed) and not (start or end or self.sheet.check or self.named()):
@@ -285,7 +285,7 @@ class _Rules:
             # At the same columns of another width the same text may mean another message.
             key = (message.when.key, message.when.text, message.width)
             if key in self.met:
-                raise self.refuse((*path, "when"), "another message has the same when; each must differ")
+                raise self.refuse((*path, "when"), "another message has the same when; write another text, or take one of the two out")
             self.met.add(key)
         for each in frames_of(self.sheet, message):
             self.places(path, each)
@@ -318,7 +318,7 @@ class _Rules:
                 names = [spoken(read.get(each, ("when",))) for each in (one, other)]
                 what = f"{names[0]} ends at column {one[1]}, {names[1]} begins at column {other[0]}"
                 raise self.refuse(
-                    (*path, *read.get(other, ("when",))), f"{what}; columns of two places must not overlap"
+                    (*path, *read.get(other, ("when",))), f"{what}; write where each ends"
                 )
 
     def place(self, path: Path, said: Beside, message: Message) -> None:
@@ -353,7 +353,7 @@ class _Rules:
                 raise self.refuse(path, 'gives an event without naming it; add event = { always = "ready" }')
             alone = event.always is not None
             if alone == (event.meaning is not None) or (alone and (event.field or event.label)):
-                raise self.refuse((*path, "event"), "needs either always, or a place and its map")
+                raise self.refuse((*path, "event"), "needs either always, or a place and its map; write one of the two")
 
     def words(self, path: Path, message: Message) -> None:
         """Clock patterns and event names."""

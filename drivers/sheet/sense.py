@@ -22,7 +22,8 @@ from drivers.sheet.numbers import read_number, split_comparator, split_comparato
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from drivers.sheet.model import At, Message, Sheet
+    from drivers.sheet.model import Message, Sheet
+    from drivers.sheet.places import At
     from drivers.tomltext import Path
 
     Said: TypeAlias = tuple[Path, str]
@@ -154,16 +155,15 @@ class _Sense:
             yield from _cut_at(self.sheet, self.at(key), mark)
             if mark.isdigit():
                 yield self.at(key), f'"{mark}" would cut numbers apart; write what stands between the texts'
+            if mark == self.sheet.decimal and key != "label":
+                yield self.at(key), f'"{mark}" is also the decimal point and would cut numbers apart; {_POINTS[mark]}'
             if self.sheet.padding and self.sheet.padding in mark:
                 yield (
                     ("padding",),
                     f'also stands in {key} = "{mark}"; write the sign that fills texts up, or take it out',
                 )
-        if self.lines is not None and self.label is not None:
-            if self.lines in self.label or self.label in self.lines:
-                yield self.at("lines"), "lines and label cut at the same text; one of the two must differ"
-            if self.lines == self.sheet.decimal:
-                yield ("decimal",), "is also what parts the labelled texts; one of the two must differ"
+        if self.lines and self.label and (self.lines in self.label or self.label in self.lines):
+            yield self.at("lines"), "lines and label cut at the same text; write another for one of the two"
 
     def size(self) -> Iterator[Said]:
         """As many fields or columns as a frame has room for."""
@@ -199,8 +199,8 @@ class _Sense:
 
     @staticmethod
     def rowed(place: At) -> bool:
-        """Whether the field belongs to a row that may be absent."""
-        return getattr(place, "row", None) is not None
+        """Whether the field belongs to a row, or a part of a group, that may be absent."""
+        return any(getattr(place, key, None) is not None for key in ("row", "part"))
 
     def fits(self, path: Path, place: At, text: str) -> Iterator[Said]:
         """A text that can stand at its place: neither cut apart nor longer than its columns, without padding."""
@@ -212,7 +212,7 @@ class _Sense:
             size = place.span[1] - place.span[0] + 1
             yield (
                 path,
-                f"columns {place.span[0]} to {place.span[1]} hold {size}, {_quoted(text)} has {len(text)}; widen them",
+                f"columns {place.span[0]} to {place.span[1]} hold {size}, {_quoted(text)} has {len(text)}; write wider ones",
             )
         yield from self.bare(path, text, " " if place.span else None)
 
@@ -275,4 +275,8 @@ def _quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False)
 
 
+_POINTS = {
+    ".": 'write decimal = "," above the messages if numbers have a comma',
+    ",": 'take decimal = "," out if numbers have a point',
+}
 _EXAMPLES = {"kind": 'map = { B = "breath" }', "event": 'map = { WARM = "warming-up" }'}

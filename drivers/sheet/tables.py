@@ -23,6 +23,16 @@ def _ascii(text: str) -> str:
 
 Ascii = Annotated[str, AfterValidator(_ascii)]
 """A mark or a text that is looked for in the bytes."""
+_FORMULAS = {
+    "h2": "hydrogen",
+    "ch4": "methane",
+    "o2": "oxygen",
+    "co2": "carbon_dioxide",
+    "h2s": "hydrogen_sulfide",
+    "no": "nitric_oxide",
+    "co": "carbon_monoxide",
+}
+"""What a key that is written as a formula means, where it means anything."""
 Name = Annotated[str, StringConstraints(min_length=1, max_length=32)]
 
 
@@ -43,7 +53,8 @@ class Table(BaseModel):
             known = [each.alias or name for name, each in cls.model_fields.items()]
             for key in data:
                 if key not in known:
-                    near = nearest(key, known)
+                    near = _FORMULAS.get(key.casefold())
+                    near = near if near in known else nearest(key, known)
                     cure = f'did you mean "{near}"?' if near else f"known here: {', '.join(known)}"
                     raise PydanticCustomError("unknown_key", "unknown key; {cure}", {"key": key, "cure": cure})
         return data

@@ -149,7 +149,7 @@ def test_a_comparator_behind_stands_before_the_unit() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ("width = 12", "width = 40", "x.toml, line 9, message.1.width: a frame has at most 40 bytes, marks included"),
+        ("width = 12", "width = 40", "x.toml, line 9, message.1.width: a frame has room for 39 columns; write fewer"),
         ("width = 12\n", "", "message.1.when: columns need to know how many there are; add width = N to the message"),
         ("width = 12", "width = 0", "message.1.width: should be greater than or equal to 1"),
         ("width = 12", 'width = 12\nsplit = ";"', "message.1: has both split and width; a payload comes apart in one"),
@@ -157,10 +157,18 @@ def test_a_comparator_behind_stands_before_the_unit() -> None:
         (
             "[8, 12]",
             "[7, 12]",
-            "message.1.oxygen: hydrogen ends at column 7, oxygen begins at column 7; columns of two",
+            "message.1.oxygen: hydrogen ends at column 7, oxygen begins at column 7; write where each",
         ),
-        ("[3, 7]", "[2, 7]", "message.1.hydrogen: when ends at column 2, hydrogen begins at column 2; columns of two"),
-        ("[1, 2]", "[3, 4]", "message.1.hydrogen: when ends at column 4, hydrogen begins at column 3; columns of two"),
+        (
+            "[3, 7]",
+            "[2, 7]",
+            "message.1.hydrogen: when ends at column 2, hydrogen begins at column 2; write where each",
+        ),
+        (
+            "[1, 2]",
+            "[3, 4]",
+            "message.1.hydrogen: when ends at column 4, hydrogen begins at column 3; write where each",
+        ),
         ("[8, 12]", "[3, 7]", "oxygen are both read from the text in columns 3 to 7; give each columns of its own"),
         ("[3, 7]", "[7, 3]", "message.1.hydrogen.columns: write the first and the last column, counted from 1"),
         ("[3, 7]", "[0, 3]", "message.1.hydrogen.columns: write the first and the last column, counted from 1"),

@@ -88,7 +88,7 @@ SHIFTED = "x.toml, line 5, frame: nothing tells a frame from one that is shifted
         (GAP, "max", 'end = "x", max', "frame.end: unknown key; known here: "),
         (GAP, "max = 40", "max = 3", "frame.max: should be greater than or equal to 4; found 3"),
         (FIXED, "length", "max", "frame.max: unknown key; known here: "),
-        (FIXED, "length", 'end = "##", length', "frame.start: one mark contains the other; start and end must differ"),
+        (FIXED, "length", 'end = "##", length', "frame.start: one mark contains the other; write another for one"),
         (FIXED, '"#", length = 10', '"12345", length = 5', "frame.length: leaves no room between the marks"),
         (COUNTED, '"$"', '"12"', "frame.start: a mark of digits alone would be found in counts"),
         (COUNTED, '"$"', '"$$"', "frame.count_at: the start mark has 2 bytes; write 3 or more, the start mark is coun"),

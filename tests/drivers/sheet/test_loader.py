@@ -149,7 +149,7 @@ def refusal(sheet: str, old: str, new: str) -> str:
         (
             'split = ";"',
             'split = "."',
-            "x.toml, line 1, decimal: is also what splits the fields; one of the two must differ",
+            'x.toml, line 10, message.1.split: "." is also the decimal point and would cut numbers apart; write decimal',
         ),
         ("fields = 7\n", "", "x.toml, line 7, message.1: says split but not how many; add fields = N"),
         ("{ field = 2 }", "{ field = 9 }", "x.toml, line 12, message.1.number.field: the message has 7 fields"),
