@@ -200,7 +200,7 @@ def _lines(tx: Tx, no: int, spans: Sequence[Span]) -> str:
     """These bytes and the marks behind them as a recording's lines: offsets from 0, times since the stream's opening."""
     scripts = streams.scripts_between(tx, no, min(span.start for span in spans), max(span.end for span in spans) + 1)
     entries = [entry for script in scripts for entry in script.entries()]
-    return write_entries(excerpt(entries, spans, scripts[0].first)) if scripts else ""
+    return write_entries(excerpt(entries, [spans], scripts[0].first)) if scripts else ""
 
 
 def raw(tx: Tx, no: int, start: int, end: int) -> bytes:

@@ -1,128 +1,166 @@
-"""`tidewire explain`: walk from a record back to its bytes on the wire, and say what each byte meant."""
+"""`tidewire explain`: walk from a record back to its bytes on the wire, or take a recording apart, byte by byte."""
 
 from __future__ import annotations
 
-import hashlib
+import os
+import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from capture.commands.common import json_option, table, with_bench
+from capture.commands.common import Bench, config_option, json_option, load
+from capture.commands.sheets import driver_of, driver_option, recording_of
+from capture.errors import TidewireError, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Sequence
 
-    from capture.commands.common import Bench
-    from drivers.contract import Driver, Part
+    from drivers.contract import Driver
+    from drivers.recording import Entry, Header
 
-BYTES_A_ROW = 16
+EXAMPLE = r"""\b
+Examples:
+  tidewire explain caa3a430
+  tidewire explain session.txt --driver ours.toml --refused
+  tidewire explain --bytes 'RES;0412;24/11/2026 10:31;B;37;<2;16.4\r\n' --driver delimited-line
+  tidewire explain session.txt --frame 12 --to send-this.txt --blank-ids
+"""
+HEX = frozenset("0123456789abcdefABCDEF-")
 
 
-@click.command(epilog="Example: tidewire explain caa3a430")
-@click.argument("name", metavar="ID")
-@with_bench
+@click.command(epilog=EXAMPLE)
+@click.argument("name", metavar="[ID|RECORDING|-]", required=False)
+@driver_option
+@click.option("--bytes", "text", help=r"One frame as text, \xNN for what is not printable; `-`: from standard input.")
+@click.option("--frame", "frames", type=click.IntRange(min=1), multiple=True, help="Only this one of a recording.")
+@click.option("--refused", "only_refused", is_flag=True, help="Only what the driver refuses.")
+@click.option("--to", type=click.Path(path_type=Path), help="Write these bytes as a recording to send to somebody.")
+@click.option("--blank-ids", is_flag=True, help="With --to: x for all that may name a person.")
+@click.option("--keep-unread", is_flag=True, help="With --blank-ids: keep bytes that no field of the sheet explains.")
+@config_option
 @json_option
-def command(bench: Bench, *, name: str, as_json: bool) -> None:
-    """Show every byte of a record's frame against the field it stands for.
+def command(  # noqa: PLR0913 - one argument an option
+    config_path: Path,
+    *,
+    name: str | None,
+    sheet: str | None,
+    text: str | None,
+    frames: tuple[int, ...],
+    only_refused: bool,
+    to: Path | None,
+    blank_ids: bool,
+    keep_unread: bool,
+    as_json: bool,
+) -> None:
+    """Show every byte of a frame against the field it stands for, and of a refused one where and why.
 
     ID: the first digits of a record's id (as in its file's name), or STREAM/OFFSET as `tidewire status --refused` lists.
+    RECORDING: a recording's file, `-` for standard input; it is read by the driver that it names, or by --driver.
+
+    --to writes these bytes as a recording without any name of this machine. With --blank-ids every byte of an identifier or
+    text becomes `x`, and so does all that no field explains; checks are made anew, so that it is read as before.
     """
-    from capture.record import numbers
+    _fits(name, text, frames, to, only_refused=only_refused, blank_ids=blank_ids, keep_unread=keep_unread)
+    sending = {"to": to, "blank_ids": blank_ids, "keep_unread": keep_unread}
+    if text is not None:
+        from capture.commands import explain_recording
 
-    story = bench.ask("explain", name=name)
-    if as_json:
-        click.echo(numbers.dumps(story | {"parts": [_plain(part) for part in _parts(story)]}))
+        if sheet is None:
+            raise UsageError("--bytes needs to know how to read them; add --driver SHEET")
+        driver = driver_of(sheet, config_path)
+        data = explain_recording.bytes_of(_typed() if text == "-" else text)
+        _take_apart(driver, explain_recording.entries_of(driver, data), (), None, sending, as_json=as_json)
         return
-    record = numbers.loads(story["record"]) if story.get("record") else None
-    for line in _head(bench, story, record):
-        click.echo(line)
-    if "runs" in story:
-        rows = [_row(part, data) for part, data in _pieces(story)]
-        table("Every byte of the frame", ["offset", "bytes", "as text", "means", "said", "sheet line"], rows, right={0})
-        click.echo(_proof(story, record))
-    for one in story.get("deliveries", []):
-        when = bench.local(one["settled_ms"]) if one["settled_ms"] else "not answered yet"
-        place = f" as {one['channel']} number {one['number']}" if one["number"] else ""
-        click.echo(
-            f"{one['destination']}: {one['state']}{place}, {when}" + (f" ({one['words']})" if one["words"] else "")
+    assert name is not None  # noqa: S101 - `_fits` saw to it
+    if name != "-" and _is_id(name):
+        _record(Bench(load(config_path)), name, sheet, frames, sending, as_json=as_json)
+        return
+    if name != "-" and not os.path.lexists(name):
+        raise UsageError(
+            f"'{name}' is no record id and no file: give the first digits of an id (tidewire readings), STREAM/OFFSET "
+            "as in tidewire status --refused, or a recording's file"
         )
+    recording = recording_of(name)
+    header = recording.header
+    driver = driver_of(sheet or header.driver, config_path)
+    if sheet is not None and header.driver != driver.name and not as_json:
+        click.echo(f"The recording names driver {header.driver}; this is how {driver.name} reads it.")
+    _take_apart(driver, recording.entries, frames, header, sending, as_json=as_json, only_refused=only_refused)
 
 
-def _head(bench: Bench, story: dict[str, Any], record: dict[str, Any] | None) -> Iterator[str]:
-    if record is not None:
-        what = record.get("kind") or record.get("name")
-        yield f"{record['format']} {record['id']} revision {record['revision']}: {what}, {record['status']}"
+def _fits(
+    name: str | None,
+    text: str | None,
+    frames: tuple[int, ...],
+    to: Path | None,
+    *,
+    only_refused: bool,
+    blank_ids: bool,
+    keep_unread: bool,
+) -> None:
+    """Raise UsageError where options contradict each other."""
+    if (name is None) == (text is None):
+        raise UsageError("give one of them: a record's id, a recording's file, or --bytes TEXT")
+    if text is not None and (frames or only_refused):
+        raise UsageError("--frame and --refused choose from a recording; --bytes is one frame alone")
+    if blank_ids and to is None:
+        raise UsageError("--blank-ids says how --to FILE is written; give --to FILE too")
+    if keep_unread and not blank_ids:
+        raise UsageError("--keep-unread is said beside --blank-ids; without it nothing is blanked")
+
+
+def _is_id(name: str) -> bool:
+    """Whether this can only be meant as a record's id or STREAM/OFFSET; a file of such a name is written `./NAME`."""
+    stream, slash, offset = name.partition("/")
+    if slash:
+        return HEX.issuperset(stream) and offset.isdecimal()
+    return bool(name.strip("-")) and HEX.issuperset(name)
+
+
+def _typed() -> str:
+    """The text on standard input, without its last line end."""
+    return sys.stdin.read().removesuffix("\n")
+
+
+def _record(
+    bench: Bench, name: str, sheet: str | None, frames: tuple[int, ...], sending: dict[str, Any], *, as_json: bool
+) -> None:
+    from capture.commands import explain_record, explain_send
+
+    if sheet is not None or frames:
+        raise UsageError("--driver and --frame are for recordings; a kept record is read by the driver that read it")
+    if sending["to"] is None:
+        explain_record.tell(bench, name, as_json=as_json)
     else:
-        yield f"No record: these bytes were {story['kind']}" + (f" ({story['detail']})" if story["detail"] else "")
-    if "runs" in story:
-        spans = ", ".join(f"{run['start']}-{run['end']}" for run in story["runs"])
-        line = f", {story['line']}" if story["line"] else ""
-        yield f"Received {bench.local(story['heard_ms'])} on {story['port']}{line}"
-        driver = story["driver"]
-        yield (
-            f"Stream {story['stream']}, bytes {spans}; "
-            f"driver {driver['name']} {driver['version']}, sheet digest {driver['sha256'][:12]}"
+        explain_send.from_journal(bench, name, **sending)
+
+
+def _take_apart(
+    driver: Driver,
+    entries: Sequence[Entry],
+    frames: tuple[int, ...],
+    header: Header | None,
+    sending: dict[str, Any],
+    *,
+    as_json: bool,
+    only_refused: bool = False,
+) -> None:
+    from capture.commands import explain_recording, explain_send
+    from capture.record import numbers
+    from drivers.hearing import heard_bytes
+
+    told = explain_recording.heard(driver, entries)
+    shown = explain_recording.chosen(told, frames, only_refused=only_refused)
+    if sending["to"] is not None:
+        explain_send.from_recording(driver, entries, None if shown == told else shown, header, **sending)
+        return
+    data = heard_bytes(entries)
+    if as_json:
+        click.echo(numbers.dumps(explain_recording.as_data(driver, told, shown, data)))
+    else:
+        explain_recording.tell(driver, told, shown, data)
+    if header is not None and explain_recording.nothing_recognised(told):
+        raise TidewireError(
+            f"nothing was recognised in {len(data)} bytes; is {driver.name} the right driver? Choose with --driver"
         )
-
-
-def _proof(story: dict[str, Any], record: dict[str, Any] | None) -> str:
-    data = b"".join(bytes.fromhex(run["hex"]) for run in story["runs"])
-    found = hashlib.sha256(data).hexdigest()
-    if record is None or not record["source"]["sha256"]:
-        return f"SHA-256 of these {len(data)} bytes: {found}"
-    if found == record["source"]["sha256"]:
-        return f"These {len(data)} bytes have the SHA-256 that the record names."
-    return f"These {len(data)} bytes do NOT have the SHA-256 that the record names ({record['source']['sha256']})."
-
-
-def _driver(story: dict[str, Any]) -> Driver | None:
-    from drivers import registry
-
-    kept = story.get("sheet")
-    if kept is None:
-        return None
-    try:
-        return registry.driver_from_text(kept["text"], kept["name"])
-    except ValueError:
-        return None  # a driver in Python of another package: its text is no sheet
-
-
-def _parts(story: dict[str, Any]) -> list[Part]:
-    driver = _driver(story)
-    if driver is None or "runs" not in story:
-        return []
-    return [part for run in story["runs"] for part in driver.layout(bytes.fromhex(run["hex"]), run["start"])]
-
-
-def _pieces(story: dict[str, Any]) -> Iterator[tuple[Part, bytes]]:
-    """Each part with its bytes; a long one in rows of sixteen. Bytes that no part covers are shown as such."""
-    from drivers.contract import Part, Span
-
-    parts = _parts(story)
-    for run in story["runs"]:
-        data = bytes.fromhex(run["hex"])
-        span = Span(run["start"], run["end"])
-        mine = [part for part in parts if span.start <= part.span.start < span.end] or [Part(span, "not known", "")]
-        for part in mine:
-            for start in range(part.span.start, part.span.end, BYTES_A_ROW):
-                end = min(start + BYTES_A_ROW, part.span.end)
-                yield (
-                    Part(Span(start, end), part.name, part.said, part.line),
-                    data[start - span.start : end - span.start],
-                )
-
-
-def _row(part: Part, data: bytes) -> list[str]:
-    text = "".join(chr(byte) if 32 <= byte < 127 else "." for byte in data)
-    line = "-" if part.line is None else str(part.line)
-    return [str(part.span.start), data.hex(" "), text, part.name, part.said or "-", line]
-
-
-def _plain(part: Part) -> dict[str, Any]:
-    return {
-        "start": part.span.start,
-        "end": part.span.end,
-        "means": part.name,
-        "said": part.said,
-        "sheet_line": part.line,
-    }

@@ -1,0 +1,218 @@
+"""Who a recording speaks of is taken out of it: bytes that may name a person become `x`, one for one.
+
+Rules of the room:
+- What stays is chosen, never what goes: values that could be read, readable clocks, the number of the measurement, marks,
+  checks, and words that the sheet itself writes. Everything else is blanked, lengths stay.
+- An identifier keyed in, the texts of `other` and those of events are blanked whole, whatever they are.
+- In refused frames and in noise nobody knows what a byte is: only marks and the sheet's own words stay.
+- A check that agreed with its bytes is made anew, so that the frame is read as before; one that did not stays wrong.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from drivers.contract import Event, Noise, Quantity, Refused, Reply, Result
+from drivers.hearing import heard_bytes, play
+from drivers.judging import alone, quantities_of, spans_of
+from drivers.recording import Bytes
+from drivers.ruling import sheet_of
+from drivers.sheet.remake import remaker
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from drivers.contract import Driver, Item, Part, Span
+    from drivers.recording import Entry
+
+FILL = b"x"
+MARKS = frozenset({"start mark", "end mark", "check", "message"})
+"""Parts of a layout that are the frame's own."""
+_FOR_PEOPLE = frozenset({"name", "version", "about"})
+"""Keys of a sheet whose texts stand in no frame."""
+
+
+@dataclass(frozen=True, slots=True)
+class Blanked:
+    """`blanked`: how many bytes became `x`. `remade`: checks made anew. `same` of `items` are read as before."""
+
+    entries: list[Entry]
+    blanked: int
+    remade: int
+    same: int
+    items: int
+
+
+def blank(driver: Driver, entries: Sequence[Entry], *, keep_unread: bool = False) -> Blanked:
+    """The same recording without what may name somebody. `keep_unread`: only what the sheet calls a text is blanked."""
+    data = heard_bytes(entries)
+    items = [item for item in play(driver, entries) if not isinstance(item, Reply)]
+    frames = _Frames(driver, keep_unread=keep_unread)
+    made = bytearray(data)
+    for item in items:
+        for span in spans_of(item):
+            made[span.start : span.end] = frames.blank(item, data[span.start : span.end], span.start)
+    new = _with(entries, bytes(made))
+    after = [item for item in play(driver, new) if not isinstance(item, Reply)]
+    same = sum(_reads_as(a, b) for a, b in zip(items, after, strict=False))
+    return Blanked(new, frames.blanked, frames.remade, same, len(items))
+
+
+class _Frames:
+    """Blanks frame after frame. `blanked`: how many bytes; `remade`: how many checks were made anew."""
+
+    def __init__(self, driver: Driver, *, keep_unread: bool) -> None:
+        self._driver = driver
+        self._keep_unread = keep_unread
+        self._words = frozenset(_words(driver))
+        self._remake = remaker(driver.source)
+        self.blanked = self.remade = 0
+
+    def blank(self, item: Item, frame: bytes, offset: int) -> bytes:
+        """One frame as it may be shown; where it would fall apart, the digits of one part stay (a length, say)."""
+        parts = self._driver.layout(frame, offset)
+        strict = self._made(item, frame, offset, parts, None)
+        now, again = strict, self._checked(frame, strict)
+        for spared in (part for part in parts if part.name not in _texts(item)):
+            if self._holds(item, frame, again):
+                break
+            now = self._made(item, frame, offset, parts, spared)
+            again = self._checked(frame, now)
+        else:
+            if not self._holds(item, frame, again):
+                now, again = strict, self._checked(frame, strict)
+        self.blanked += sum(a != b for a, b in zip(frame, now, strict=True))
+        self.remade += again != now
+        return again
+
+    def _made(self, item: Item, frame: bytes, offset: int, parts: Sequence[Part], spared: Part | None) -> bytes:
+        """The blanked frame. `spared`: the part whose digits stay."""
+        blanked = bytearray(frame)
+        for part in parts:
+            begin, end = part.span.start - offset, part.span.end - offset
+            blanked[begin:end] = self._part(item, part, frame[begin:end], digits=part is spared)
+        return bytes(blanked)
+
+    def _checked(self, frame: bytes, now: bytes) -> bytes:
+        """The same with its check made anew, where that is due."""
+        return now if self._remake is None or now == frame else self._remake(frame, now)
+
+    def _holds(self, item: Item, frame: bytes, now: bytes) -> bool:
+        """Whether a frame is cut and read as it was; of one that was refused only how it is cut counts."""
+        before, after = play(self._driver, alone(frame)), play(self._driver, alone(now))
+        if isinstance(item, Refused | Noise):
+            return [spans_of(each) for each in before] == [spans_of(each) for each in after]
+        return len(before) == len(after) and all(map(_reads_as, before, after))
+
+    def _part(self, item: Item, part: Part, raw: bytes, *, digits: bool) -> bytes:
+        """One part of a frame as it may be shown."""
+        if part.name in _texts(item):
+            return FILL * len(raw)
+        if self._keep_unread:
+            return raw
+        if digits or part.name == "marks" or isinstance(item, Refused | Noise):
+            return self._own_words(raw, digits=digits)
+        inside = (span.start <= part.span.start and part.span.end <= span.end for span in _safe(item))
+        if part.name in MARKS or raw in self._words or any(inside) or _is_number(item, part, raw):
+            return raw
+        return FILL * len(raw)
+
+    def _own_words(self, raw: bytes, *, digits: bool) -> bytes:
+        """Signs stay; runs of letters and digits only where the sheet writes them itself."""
+        made = bytearray()
+        run = bytearray()
+        for byte in (*raw, 0):
+            if byte > 0x7F or chr(byte).isalnum():
+                run.append(byte)
+                continue
+            own = digits if run.isdigit() else bytes(run) in self._words
+            made += run if own else FILL * len(run)
+            run.clear()
+            made.append(byte)
+        return bytes(made[:-1])
+
+
+def _texts(item: Item) -> frozenset[str]:
+    """Names of the parts that hold what somebody wrote."""
+    if isinstance(item, Result):
+        return frozenset({"subject", *(name for name, each in item.other.items() if not isinstance(each, Quantity))})
+    return frozenset({"subject", *item.detail}) if isinstance(item, Event) else frozenset({"subject"})
+
+
+def _is_number(item: Item, part: Part, raw: bytes) -> bool:
+    """Whether this is the number of the measurement once more, as in each frame of a group."""
+    number = item.number if isinstance(item, Result) else None
+    return part.name == "number" and number is not None and raw == number.text.encode("ascii")
+
+
+def _safe(item: Item) -> Iterator[Span]:
+    """Bytes that were read as what they had to be."""
+    for quantity in quantities_of(item):
+        if quantity.state != "invalid":
+            yield from quantity.spans
+    if isinstance(item, Result):
+        if item.number is not None:
+            yield from item.number.spans
+        if item.clock is not None and item.clock.local is not None:
+            yield from item.clock.spans
+
+
+def _words(driver: Driver) -> Iterator[bytes]:
+    """Every text that the sheet writes, whole and word by word."""
+    document = sheet_of(driver)
+    said = {} if document is None else {key: each for key, each in document.data.items() if key not in _FOR_PEOPLE}
+    for text in _strings(said):
+        yield text.encode("utf-8")
+        word = ""
+        for sign in f"{text} ":
+            if sign.isalnum():
+                word += sign
+            elif word:
+                yield word.encode("utf-8")
+                word = ""
+
+
+def _strings(said: Any) -> Iterator[str]:  # noqa: ANN401 - whatever a sheet may hold
+    if isinstance(said, str):
+        yield said
+    elif isinstance(said, dict):
+        for key, each in said.items():
+            yield key
+            yield from _strings(each)
+    elif isinstance(said, list):
+        for each in said:
+            yield from _strings(each)
+
+
+def _with(entries: Sequence[Entry], data: bytes) -> list[Entry]:
+    """The same entries with other bytes."""
+    new: list[Entry] = []
+    at = 0
+    for entry in entries:
+        if isinstance(entry, Bytes):
+            new.append(replace(entry, data=data[at : at + len(entry.data)]))
+            at += len(entry.data)
+        else:
+            new.append(entry)
+    return new
+
+
+def _reads_as(was: Item, now: Item) -> bool:
+    """Whether an item says the same of everything but the texts that were blanked."""
+    if isinstance(was, Refused) and isinstance(now, Refused):
+        return (was.spans, was.why) == (now.spans, now.why)
+    if isinstance(was, Event) and isinstance(now, Event):
+        return (was.spans, was.name) == (now.spans, now.name)
+    same = type(was) is type(now) and spans_of(was) == spans_of(now) and _values(was) == _values(now)
+    if isinstance(was, Result) and isinstance(now, Result):
+        return same and (was.kind, was.number, _local(was)) == (now.kind, now.number, _local(now))
+    return same
+
+
+def _values(item: Item) -> list[tuple[object, ...]]:
+    return [(each.value, each.unit, each.state, each.comparator) for each in quantities_of(item)]
+
+
+def _local(item: Result) -> object:
+    return item.clock and item.clock.local
