@@ -126,6 +126,101 @@ class Window:
         return start, end
 
 
+class Holding:
+    """What framers share that wait while something is open. `longest`: raw bytes of a frame; `quiet_s`: seconds."""
+
+    def __init__(self, offset: int, longest: int, quiet_s: float) -> None:
+        self._window = Window(offset)
+        self._longest = longest
+        self._quiet_s = quiet_s
+        self._overflowing = False
+
+    @property
+    def at_rest(self) -> bool:
+        """Whether nothing is open: no byte held, no over-long frame going on."""
+        return not self._window.held and not self._overflowing
+
+    @property
+    def quiet_after(self) -> float | None:
+        """Seconds of silence after which `quiet` is due; None while at rest."""
+        return None if self.at_rest else self._quiet_s
+
+    def quiet(self) -> list[Piece]:
+        """Silence: what is held is given up."""
+        raise NotImplementedError
+
+    def lost(self) -> list[Piece]:
+        """The stream ends here; what is held is given up as in silence."""
+        return self.quiet()
+
+
+class Starting(Holding):
+    """What framers share whose frames begin with a mark, which may be empty: what stands outside is noise.
+
+    `overlap`: the last bytes of a window in which a mark may begin that is not whole yet.
+    """
+
+    def __init__(self, offset: int, start: bytes, overlap: int, longest: int, quiet_s: float) -> None:
+        super().__init__(offset, longest, quiet_s)
+        self._start = start
+        self._overlap = overlap
+        self._open = False
+
+    def _inside(self, pieces: list[Piece], window: bytes | bytearray, at: int, searched: int) -> int | None:
+        """Close, refuse or keep the open frame that begins at `at`; where what follows begins, or None: keep it."""
+        raise NotImplementedError
+
+    def _with_care(self, data: bytes, damaged: Sequence[int]) -> list[Piece]:
+        """Any bytes at all: noise, damaged, overtaken and over-long frames, and marks that came in two parts."""
+        state, marked = self._window, len(self._start)
+        window = state.add(data, damaged)
+        pieces: list[Piece] = []
+        at, searched = 0, state.searched
+        while at < len(window):
+            step = self._inside if self._open else self._outside
+            end = step(pieces, window, at, searched)
+            if end is None:
+                break
+            # An open frame is searched from behind its start mark.
+            at, searched = end, end + marked if self._open else end
+        least = at + marked if self._open else at
+        state.keep(window, at, at, max(len(window) - self._overlap, least))
+        return pieces
+
+    def _hold(self, rest: bytes, offset: int) -> None:
+        """Hold an open frame that begins with its mark, or nothing; it is searched as far as it goes."""
+        state = self._window
+        state.held = bytearray(rest)
+        state.base = offset
+        state.searched = max(len(rest) - self._overlap, len(self._start)) if rest else 0
+        self._open = bool(rest)
+
+    def _anew(self, rest: bytes, offset: int) -> list[Piece]:
+        """Nothing is held any more, and `rest`, which begins at `offset`, is looked at with care."""
+        self._hold(b"", offset)
+        return self._with_care(rest, ())
+
+    def _outside(self, pieces: list[Piece], window: bytes | bytearray, at: int, searched: int) -> int | None:
+        """Give the noise that is certain and open the next frame; where that begins, or None: more bytes are needed."""
+        hit = window.find(self._start, searched)  # an empty mark is found at once
+        if hit >= 0:
+            end = hit
+        else:
+            certain = max(len(window) - len(self._start) + 1 - at, 0)
+            end = at + certain - certain % self._longest
+            if end == at:
+                return None
+        if end > at:
+            base = self._window.base
+            self._window.hurt(base + end)
+            pieces += noise_pieces(base + at, base + end, self._longest, OUTSIDE)
+        self._open = hit >= 0
+        return end
+
+
+OUTSIDE = "outside any frame"
+
+
 def noise_pieces(start: int, end: int, size: int, note: str) -> list[Piece]:
     """Noise from `start` to `end` in pieces of `size` bytes, counted from `start`; the last may be shorter."""
     return [Noise((Span(at, min(at + size, end)),), note) for at in range(start, end, size)]

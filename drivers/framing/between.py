@@ -13,96 +13,60 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from drivers.contract import Refused, Span
-from drivers.framing.base import Frame, Window, noise_pieces, shown
+from drivers.framing.base import OUTSIDE, Frame, Starting, noise_pieces, shown
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from drivers.framing.base import Piece
 
-OUTSIDE = "outside any frame"
 
-
-class BetweenFramer:
+class BetweenFramer(Starting):
     """`longest`: raw bytes of a frame with both marks. Neither mark may contain the other."""
 
     def __init__(self, offset: int, marks: tuple[bytes, bytes], longest: int, quiet_s: float) -> None:
-        self._window = Window(offset)
-        self._start, self._end = marks
-        self._longest = longest
-        self._quiet_s = quiet_s
-        self._open = False
-        # No mark can be complete before its last byte has come.
-        self._lasts = (self._start[-1], self._end[-1])
-        self._plain = len(self._start) == len(self._end) == 1 and self._start != self._end
+        start, self._end = marks
+        super().__init__(offset, start, max(len(start), len(self._end)) - 1, longest, quiet_s)
+        # Where the end of a start mark may be the beginning of an end mark, it takes care to see which came first.
+        self._apart = not any(self._end.startswith(start[at:]) for at in range(1, len(start)))
         self._unended = f"no end mark {shown(self._end)} came"
-        self._overtaken = f"a new start mark {shown(self._start)} came before the end mark {shown(self._end)}"
+        self._overtaken = f"a new start mark {shown(start)} came before the end mark {shown(self._end)}"
         self._endless = f"no end mark {shown(self._end)} within {longest} bytes"
-
-    @property
-    def at_rest(self) -> bool:
-        """Whether nothing is open: no byte held."""
-        return not self._window.held
-
-    @property
-    def quiet_after(self) -> float | None:
-        """Seconds of silence after which `quiet` is due; None while at rest."""
-        return self._quiet_s if self._window.held else None
 
     def feed(self, data: bytes, damaged: Sequence[int] = ()) -> list[Piece]:
         """Take the next bytes; `damaged` are offsets in `data`."""
-        state = self._window
+        state, overlap = self._window, self._overlap
+        if damaged or state.damaged or not self._apart:
+            return self._with_care(data, damaged)
         held = state.held
-        if self._open and not damaged and len(held) + len(data) < self._longest:
-            start, stop = self._lasts
-            if start not in data and stop not in data:
-                held += data
-                return []
-        if self._plain and not (damaged or state.damaged):
-            return self._split(bytes(held) + data if held else data, data)
-        return self._with_care(data, damaged)
+        if not held:
+            return self._split(data)
+        new = held[-overlap:] + data if overlap else data
+        if self._end in new:
+            return self._split(b"".join((held, data)))
+        if self._open and len(held) + len(data) < self._longest and self._start not in new:
+            held += data
+            state.searched = max(len(held) - overlap, len(self._start))
+            return []
+        return self._with_care(data, ())
 
-    def _split(self, window: bytes, data: bytes) -> list[Piece]:
-        """The common case: whole frames one behind the other, between marks of one byte. `data`: the window's new part."""
-        state, start, longest = self._window, self._start, self._longest
+    def _split(self, window: bytes) -> list[Piece]:
+        """The common case: whole frames one behind the other, and a rest that begins one."""
+        start, longest, ending = self._start, self._longest, len(self._end)
+        marked = len(start)
         parts = window.split(self._end)
         rest = parts.pop()
-        base = at = state.base
+        base = at = self._window.base
         pieces: list[Piece] = []
         for part in parts:
-            end = at + len(part) + 1
+            end = at + len(part) + ending
             if part.rfind(start) or end - at > longest:
-                break
-            pieces.append(Frame(part[1:], at, end, at + 1))
+                return pieces + self._anew(window[at - base :], at)
+            pieces.append(Frame(part[marked:], at, end, at + marked))
             at = end
-        if len(pieces) < len(parts) or (rest and (rest.rfind(start) or len(rest) >= longest)):
-            if pieces:
-                state.hold(b"", at)
-                self._open = False
-                data = window[at - base :]
-            return pieces + self._with_care(data, ())
-        state.hold(rest, at)
-        state.searched = len(rest)
-        self._open = bool(rest)
-        return pieces
-
-    def _with_care(self, data: bytes, damaged: Sequence[int]) -> list[Piece]:
-        """Any bytes at all: noise, damaged, overtaken and over-long frames, and marks that came in two parts."""
-        state = self._window
-        window = state.add(data, damaged)
-        pieces: list[Piece] = []
-        at, searched = 0, state.searched
-        while True:
-            step = self._inside if self._open else self._outside
-            end = step(pieces, window, at, searched)
-            if end is None:
-                break
-            # An open frame is searched from behind its start mark.
-            at, searched = end, end + len(self._start) if self._open else end
-        overlap = max(len(self._start), len(self._end)) - 1
-        # Inside a frame the search never goes back into its own start mark.
-        least = at + len(self._start) if self._open else at
-        state.keep(window, at, at, max(len(window) - overlap, least))
+        if rest and (rest.rfind(start) or len(rest) >= longest):
+            return pieces + self._anew(rest, at)
+        self._hold(rest, at)
         return pieces
 
     def quiet(self) -> list[Piece]:
@@ -118,27 +82,6 @@ class BetweenFramer:
                 *noise_pieces(start + self._longest, end, self._longest, OUTSIDE),
             ]
         return [Refused((Span(start, end),), "unfinished", self._unended)]
-
-    def lost(self) -> list[Piece]:
-        """The stream ends here; what is held is given up as in silence."""
-        return self.quiet()
-
-    def _outside(self, pieces: list[Piece], window: bytes | bytearray, at: int, searched: int) -> int | None:
-        """Give the noise that is certain and open the next frame; where that begins, or None: more bytes are needed."""
-        hit = window.find(self._start, searched)
-        if hit >= 0:
-            end = hit
-        else:
-            certain = max(len(window) - len(self._start) + 1 - at, 0)
-            end = at + certain - certain % self._longest
-            if end == at:
-                return None
-        if end > at:
-            base = self._window.base
-            self._window.hurt(base + end)
-            pieces += noise_pieces(base + at, base + end, self._longest, OUTSIDE)
-        self._open = hit >= 0
-        return end
 
     def _inside(self, pieces: list[Piece], window: bytes | bytearray, at: int, searched: int) -> int | None:
         """Close, refuse or keep the open frame that begins at `at`; where what follows begins, or None: keep it."""

@@ -16,15 +16,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 from drivers.contract import Refused, Span
-from drivers.framing.base import Frame, Window, noise_pieces, shown
+from drivers.framing.base import OUTSIDE, Frame, Starting, noise_pieces, shown
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from drivers.contract import Why
     from drivers.framing.base import Piece
-
-OUTSIDE = "outside any frame"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +38,11 @@ class Length(Protocol):
 
     head: int
 
-    def of(self, head: bytes) -> int | NoLength:
-        """The length of the frame that begins with these bytes: at least `head`, at most the framing's `longest`."""
+    def of(self, window: bytes | bytearray, at: int) -> int | NoLength:
+        """The length of the frame that begins at `at`, its head whole: at least `head`, at most the framing's `longest`.
+
+        `at` is negative where `window` begins behind the start mark.
+        """
         ...
 
 
@@ -52,7 +53,7 @@ class Fixed:
         self.head = 0
         self._length = length
 
-    def of(self, _head: bytes) -> int:
+    def of(self, _window: bytes | bytearray, _at: int) -> int:
         """The one length."""
         return self._length
 
@@ -67,9 +68,9 @@ class Counted:
         self.head = at + digits
         self._at, self._adds, self._least, self._longest = at, adds, least, longest
 
-    def of(self, head: bytes) -> int | NoLength:
+    def of(self, window: bytes | bytearray, at: int) -> int | NoLength:
         """The length that the frame says, or why it is none."""
-        count = head[self._at : self.head]
+        count = window[at + self._at : at + self.head]
         if not count.isdigit():
             return NoLength("bad-field", "where the count must stand are no digits")
         length = int(count) + self._adds
@@ -80,42 +81,85 @@ class Counted:
         return length
 
 
-class ByLengthFramer:
+class ByLengthFramer(Starting):
     """`marks`: start and end, either may be empty; without a start mark all bytes are frames, one behind the other."""
 
     def __init__(self, offset: int, marks: tuple[bytes, bytes], length: Length, longest: int, quiet_s: float) -> None:
-        self._window = Window(offset)
-        self._start, self._end = marks
+        start, self._end = marks
+        super().__init__(offset, start, max(len(start) - 1, 0), longest, quiet_s)
         self._length = length
-        self._longest = longest
-        self._quiet_s = quiet_s
-        self._open = False
         self._need = 0  # of the held bytes: how many there must be before anything can end without a start mark
-        self._fast = len(self._start) < 2  # a mark of one byte never comes in two parts
-        self._overtaken = f"a new start mark {shown(self._start)} came before the frame was whole"
+        self._overtaken = f"a new start mark {shown(start)} came before the frame was whole"
         self._misplaced = f"no end mark {shown(self._end)} where the frame's length says"
-
-    @property
-    def at_rest(self) -> bool:
-        """Whether nothing is open: no byte held."""
-        return not self._window.held
-
-    @property
-    def quiet_after(self) -> float | None:
-        """Seconds of silence after which `quiet` is due; None while at rest."""
-        return self._quiet_s if self._window.held else None
 
     def feed(self, data: bytes, damaged: Sequence[int] = ()) -> list[Piece]:
         """Take the next bytes; `damaged` are offsets in `data`."""
-        state = self._window
-        if damaged or state.damaged or not self._fast:
+        state, start, overlap = self._window, self._start, self._overlap
+        if damaged or state.damaged:
             return self._with_care(data, damaged)
         held = state.held
-        if held and len(held) + len(data) < self._need and (not self._start or self._start not in data):
-            held += data  # nothing can end or begin in here
-            state.searched = len(held)
+        if not held:
+            return self._begun(data) if start else self._bare(data)
+        if self._open and len(held) + len(data) < self._need:
+            if not start or start not in (held[-overlap:] + data if overlap else data):
+                held += data  # nothing can end or begin in here
+                state.searched = max(len(held) - overlap, len(start))
+                return []
+            return self._with_care(data, ())
+        window = b"".join((held, data))
+        return self._begun(window) if start else self._bare(window)
+
+    def _begun(self, window: bytes) -> list[Piece]:
+        """The common case: whole frames one behind the other, each with its mark, and a rest that begins one."""
+        noise, *parts = window.split(self._start)
+        base = at = self._window.base
+        if noise or not parts:
+            return self._anew(window, at)
+        of, stop, marked, ending = self._length.of, self._end, len(self._start), len(self._end)
+        rest = parts.pop()
+        pieces: list[Piece] = []
+        for part in parts:
+            total = len(part) + marked
+            if total != of(part, -marked) or not part.endswith(stop):
+                return pieces + self._anew(window[at - base :], at)
+            pieces.append(Frame(part[: total - marked - ending], at, at + total, at + marked))
+            at += total
+        return pieces + self._last(rest, window, at)
+
+    def _last(self, rest: bytes, window: bytes, at: int) -> list[Piece]:
+        """What stands behind the last start mark of a window: the beginning of a frame, a whole one, or more."""
+        marked, head = len(self._start), self._length.head
+        size = len(rest) + marked
+        total = self._length.of(rest, -marked) if size >= head else head
+        if size < head or (isinstance(total, int) and size < total):
+            self._hold(window[len(window) - size :], at)
+            self._need = total if isinstance(total, int) else head
             return []
-        return self._whole(data)
+        if total != size or not rest.endswith(self._end):
+            return self._anew(window[len(window) - size :], at)
+        self._hold(b"", at + size)
+        return [Frame(rest[: len(rest) - len(self._end)], at, at + size, at + marked)]
+
+    def _bare(self, window: bytes) -> list[Piece]:
+        """The common case without a start mark: whole frames one behind the other, and a rest that begins one."""
+        of, stop, ending, head, size = self._length.of, self._end, len(self._end), self._length.head, len(window)
+        base, at, need = self._window.base, 0, head
+        pieces: list[Piece] = []
+        while at + head <= size:
+            total = of(window, at)
+            if not isinstance(total, int):
+                return pieces + self._anew(window[at:], base + at)
+            end = at + total
+            if end > size:
+                need = total
+                break
+            if not window.endswith(stop, at, end):
+                return pieces + self._anew(window[at:], base + at)
+            pieces.append(Frame(window[at : end - ending], base + at, base + end, base + at))
+            at = end
+        self._hold(window[at:], base + at)
+        self._need = need
+        return pieces
 
     def quiet(self) -> list[Piece]:
         """Silence ends an unfinished frame, and the noise before the next."""
@@ -124,68 +168,16 @@ class ByLengthFramer:
         was_open, self._open = self._open, False
         if not was_open:
             return noise_pieces(start, end, self._longest, OUTSIDE)
-        length = self._length.of(held) if len(held) >= self._length.head else self._longest
+        length = self._length.of(held, 0) if len(held) >= self._length.head else self._longest
         if isinstance(length, NoLength):
             return [Refused((Span(start, end),), length.why, length.rule)]
         most = "" if len(held) >= self._length.head else "at most "
         return [Refused((Span(start, end),), "unfinished", f"{end - start} of {most}{length} bytes came")]
 
-    def lost(self) -> list[Piece]:
-        """The stream ends here; what is held is given up as in silence."""
-        return self.quiet()
-
-    def _whole(self, data: bytes) -> list[Piece]:
-        """The common case: whole frames one behind the other, and a rest that begins one."""
-        state, start, stop, of, head = self._window, self._start, self._end, self._length.of, self._length.head
-        window = bytes(state.held) + data if state.held else data
-        base, size, marked, ending = state.base, len(window), len(start), len(stop)
-        pieces: list[Piece] = []
-        at, need = 0, head
-        while at + head <= size:
-            total = of(window[at : at + head])
-            if not isinstance(total, int):
-                break
-            end = at + total
-            if end > size:
-                need = total
-                break
-            payload = window[at + marked : end - ending]
-            if marked and (window[at] != start[0] or start in payload):
-                break
-            if ending and window[end - ending : end] != stop:
-                break
-            pieces.append(Frame(payload, base + at, base + end, base + at + marked))
-            at = end
-        rest = window[at:] if at else window
-        known = len(rest) < need and not (marked and rest.rfind(start))
-        if known or not rest:
-            state.held = bytearray(rest)
-            state.base = base + at
-            state.searched = len(rest)
-            self._open, self._need = bool(rest), need
-            return pieces
-        if pieces:
-            state.hold(b"", base + at)
-            self._open = False
-            return pieces + self._with_care(rest, ())
-        return self._with_care(data, ())
-
     def _with_care(self, data: bytes, damaged: Sequence[int]) -> list[Piece]:
-        """Any bytes at all: noise, damaged, overtaken and over-long frames, and marks that came in two parts."""
-        state, marked = self._window, len(self._start)
-        window = state.add(data, damaged)
-        pieces: list[Piece] = []
-        at, searched = 0, state.searched
-        while at < len(window):
-            step = self._inside if self._open else self._outside
-            end = step(pieces, window, at, searched)
-            if end is None:
-                break
-            # An open frame is searched from behind its start mark.
-            at, searched = end, end + marked if self._open else end
-        least = at + marked if self._open else at
-        state.keep(window, at, at, max(len(window) - max(marked - 1, 0), least))
-        self._need = self._wanted(state.held)
+        """Any bytes at all; afterwards it is known again how many are needed."""
+        pieces = super()._with_care(data, damaged)
+        self._need = self._wanted(self._window.held)
         return pieces
 
     def _wanted(self, held: bytearray) -> int:
@@ -194,31 +186,14 @@ class ByLengthFramer:
             return self._longest
         if len(held) < self._length.head:
             return self._length.head
-        length = self._length.of(bytes(held[: self._length.head]))
+        length = self._length.of(held, 0)
         return length if isinstance(length, int) else self._longest
-
-    def _outside(self, pieces: list[Piece], window: bytes | bytearray, at: int, searched: int) -> int | None:
-        """Give the noise that is certain and open the next frame; where that begins, or None: more bytes are needed."""
-        hit = window.find(self._start, searched)  # an empty mark is found at once
-        if hit >= 0:
-            end = hit
-        else:
-            certain = max(len(window) - len(self._start) + 1 - at, 0)
-            end = at + certain - certain % self._longest
-            if end == at:
-                return None
-        if end > at:
-            base = self._window.base
-            self._window.hurt(base + end)
-            pieces += noise_pieces(base + at, base + end, self._longest, OUTSIDE)
-        self._open = hit >= 0
-        return end
 
     def _inside(self, pieces: list[Piece], window: bytes | bytearray, at: int, searched: int) -> int | None:
         """Close, refuse or keep the open frame that begins at `at`; where what follows begins, or None: keep it."""
         base, head = self._window.base, self._length.head
         known = len(window) - at >= head
-        length = self._length.of(bytes(window[at : at + head])) if known else self._longest
+        length = self._length.of(window, at) if known else self._longest
         end = at + (length if isinstance(length, int) else self._longest)
         again = window.find(self._start, searched, end) if self._start else -1
         trouble = length if isinstance(length, NoLength) else None

@@ -13,7 +13,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from drivers.contract import Refused, Span
-from drivers.framing.base import Frame, Window, noise_pieces
+from drivers.framing.base import Frame, Holding, noise_pieces
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,26 +23,13 @@ if TYPE_CHECKING:
 OVERFLOW = "what follows an over-long frame, up to the next silence"
 
 
-class GapFramer:
+class GapFramer(Holding):
     """`longest`: bytes of a frame; `quiet_s`: seconds of silence that end one."""
 
     def __init__(self, offset: int, longest: int, quiet_s: float) -> None:
-        self._window = Window(offset)
-        self._longest = longest
-        self._quiet_s = quiet_s
-        self._overflowing = False
+        super().__init__(offset, longest, quiet_s)
         self._endless = f"no silence of {quiet_s:g} s within {longest} bytes"
         self._unended = f"the stream ended before {quiet_s:g} s of silence"
-
-    @property
-    def at_rest(self) -> bool:
-        """Whether nothing is open: no byte held, no over-long frame going on."""
-        return not self._window.held and not self._overflowing
-
-    @property
-    def quiet_after(self) -> float | None:
-        """Seconds of silence that end the frame; None while at rest."""
-        return None if self.at_rest else self._quiet_s
 
     def feed(self, data: bytes, damaged: Sequence[int] = ()) -> list[Piece]:
         """Take the next bytes; `damaged` are offsets in `data`."""

@@ -11,7 +11,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from drivers.contract import Noise, Refused, Span
-from drivers.framing.base import Frame, Window, noise_pieces, shown
+from drivers.framing.base import Frame, Holding, noise_pieces, shown
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,56 +22,46 @@ BLANK = "a blank line"
 OVERFLOW = "what follows an over-long line, up to its end mark"
 
 
-class LineFramer:
+class LineFramer(Holding):
     """`longest`: raw bytes of a line with its end mark; at least one more than the mark has."""
 
     def __init__(self, offset: int, end: bytes, longest: int, quiet_s: float) -> None:
-        self._window = Window(offset)
+        super().__init__(offset, longest, quiet_s)
         self._end = end
-        self._longest = longest
-        self._quiet_s = quiet_s
-        self._overflowing = False
         self._unended = f"no end mark {shown(end)} came"
         self._endless = f"no end mark {shown(end)} within {longest} bytes"
-
-    @property
-    def at_rest(self) -> bool:
-        """Whether nothing is open: no byte held, no over-long line going on."""
-        return not self._window.held and not self._overflowing
-
-    @property
-    def quiet_after(self) -> float | None:
-        """Seconds of silence after which `quiet` is due; None while at rest."""
-        return None if self.at_rest else self._quiet_s
 
     def feed(self, data: bytes, damaged: Sequence[int] = ()) -> list[Piece]:
         """Take the next bytes; `damaged` are offsets in `data`."""
         state = self._window
         if damaged or state.damaged or self._overflowing:
             return self._with_care(data, damaged)
-        held = state.held
-        if self._end not in data:
-            if self._end[-1] in data or len(held) + len(data) >= self._longest:
+        held, ending = state.held, self._end
+        if ending not in data:
+            if ending[-1] in data or len(held) + len(data) >= self._longest:
                 return self._with_care(data, ())
             held += data  # no line can end in here
             return []
         # The common case: whole lines and a rest. What was held is used up, so nothing is split twice.
-        lines = (bytes(held) + data if held else data).split(self._end)
+        lines = (b"".join((held, data)) if held else data).split(ending)
         rest = lines.pop()
-        at, mark, most = state.base, len(self._end), self._longest - len(self._end)
+        at, mark = state.base, len(ending)
+        most = self._longest - mark
         pieces: list[Piece] = []
         for line in lines:
             size = len(line)
             if not 0 < size <= most:
                 state.hold(b"", at)
-                return pieces + self._with_care(self._end.join([*lines[len(pieces) :], rest]), ())
+                return pieces + self._with_care(ending.join([*lines[len(pieces) :], rest]), ())
             end = at + size + mark
             pieces.append(Frame(line, at, end, at))
             at = end
         if len(rest) >= self._longest:
             state.hold(b"", at)
             return pieces + self._with_care(rest, ())
-        state.hold(rest, at)
+        state.held = bytearray(rest)
+        state.base = at
+        state.given = state.searched = 0
         return pieces
 
     def quiet(self) -> list[Piece]:
@@ -83,10 +73,6 @@ class LineFramer:
         if noise:
             return [Noise((Span(start, end),), OVERFLOW)]
         return [Refused((Span(start, end),), "unfinished", self._unended)]
-
-    def lost(self) -> list[Piece]:
-        """The stream ends here; what is held is given up as in silence."""
-        return self.quiet()
 
     def _with_care(self, data: bytes, damaged: Sequence[int]) -> list[Piece]:
         """Any bytes at all: blank, damaged and over-long lines, and marks that came in two parts."""
