@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import given, settings
@@ -12,32 +11,17 @@ from hypothesis import strategies as st
 from drivers.contract import Noise, Refused, Span
 from drivers.framing import BetweenFramer, Frame, LineFramer
 from drivers.framing.base import shown
+from tests.drivers.framing.pieces import LONGEST, cuttings, damages, endless_garbage_is_never_held, noise, told, ways
+from tests.drivers.framing.pieces import fed as chunked
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from drivers.framing import Framer, Piece
+    from tests.drivers.framing.pieces import Told
 
-Told: TypeAlias = tuple[str, int, int]
-LONGEST = 9
 LINE_MARKS = [b"\n", b"\r\n", b"\r\r", b"aba"]
-PAIRS = [(b"<", b">"), (b"<<", b">"), (b"<", b">>"), (b"<a", b"a>"), (b"<<a", b">a<")]
-
-
-def told(pieces: Sequence[Piece]) -> list[Told]:
-    """What a piece is, where it begins and ends."""
-    found: list[Told] = []
-    for piece in pieces:
-        if isinstance(piece, Frame):
-            found.append(("frame", piece.start, piece.end))
-        else:
-            (span,) = piece.spans
-            found.append((piece.why if isinstance(piece, Refused) else "noise", span.start, span.end))
-    return found
-
-
-def noise(start: int, end: int) -> list[Told]:
-    return [("noise", at, min(at + LONGEST, end)) for at in range(start, end, LONGEST)]
+PAIRS = [(b"<", b">"), (b"<<", b">"), (b"<", b">>"), (b"<a", b"a>"), (b"<<a", b">a<"), (b"<", b"x\r"), (b"<<", b"a>")]
 
 
 def lines(data: bytes, mark: bytes, damaged: Sequence[int]) -> list[Told]:
@@ -93,11 +77,8 @@ def betweens(data: bytes, marks: tuple[bytes, bytes], damaged: Sequence[int]) ->
 
 
 def fed(framer: Framer, data: bytes, cuts: Sequence[int], damaged: Sequence[int]) -> list[Piece]:
-    pieces: list[Piece] = []
-    places = [0, *sorted(cuts), len(data)]
-    for begin, end in pairwise(places):
-        pieces += framer.feed(data[begin:end], [each - begin for each in damaged if begin <= each < end])
-    return pieces + framer.lost()
+    """All of `data` in chunks, and the end of the stream."""
+    return chunked(framer, data, cuts, damaged) + framer.lost()
 
 
 def streams(alphabet: str) -> st.SearchStrategy[bytes]:
@@ -106,32 +87,24 @@ def streams(alphabet: str) -> st.SearchStrategy[bytes]:
     )
 
 
-cuttings = st.lists(st.integers(0, 96), max_size=6)
-damages = st.lists(st.integers(0, 95), max_size=4, unique=True)
-
-
 @given(streams("ab\r\n"), st.sampled_from(LINE_MARKS), cuttings, damages)
 @settings(max_examples=200, deadline=None)
 def test_lines_are_cut_as_the_model_cuts_them(data: bytes, mark: bytes, cuts: list[int], damaged: list[int]) -> None:
-    cuts = [min(each, len(data)) for each in cuts]
     damaged = [each for each in damaged if each < len(data)]
     expected = lines(data, mark, damaged)
-    assert told(fed(LineFramer(0, mark, LONGEST, 2.0), data, cuts, damaged)) == expected
-    assert told(fed(LineFramer(0, mark, LONGEST, 2.0), data, range(len(data)), damaged)) == expected
-    assert told(fed(LineFramer(0, mark, LONGEST, 2.0), data, [], damaged)) == expected
+    for places in ways(data, cuts):
+        assert told(fed(LineFramer(0, mark, LONGEST, 2.0), data, places, damaged)) == expected
 
 
-@given(streams("a<>x"), st.sampled_from(PAIRS), cuttings, damages)
+@given(streams("a<>x\r"), st.sampled_from(PAIRS), cuttings, damages)
 @settings(max_examples=200, deadline=None)
 def test_frames_between_marks_are_cut_as_the_model_cuts_them(
     data: bytes, marks: tuple[bytes, bytes], cuts: list[int], damaged: list[int]
 ) -> None:
-    cuts = [min(each, len(data)) for each in cuts]
     damaged = [each for each in damaged if each < len(data)]
     expected = betweens(data, marks, damaged)
-    assert told(fed(BetweenFramer(0, marks, LONGEST, 2.0), data, cuts, damaged)) == expected
-    assert told(fed(BetweenFramer(0, marks, LONGEST, 2.0), data, range(len(data)), damaged)) == expected
-    assert told(fed(BetweenFramer(0, marks, LONGEST, 2.0), data, [], damaged)) == expected
+    for places in ways(data, cuts):
+        assert told(fed(BetweenFramer(0, marks, LONGEST, 2.0), data, places, damaged)) == expected
 
 
 def line() -> LineFramer:
@@ -209,13 +182,7 @@ def test_noise_held_for_the_sake_of_a_start_mark_keeps_its_pieces() -> None:
 @pytest.mark.parametrize("new", [line, between])
 @pytest.mark.parametrize("size", [1, 7, 4096])
 def test_endless_garbage_is_never_held(new: Callable[[], Framer], size: int) -> None:
-    framer = new()
-    given_up = 0
-    for n in range(1, 50):
-        pieces = told(framer.feed(b"x" * size))
-        given_up += sum(end - start for _, start, end in pieces)
-        assert all(end - start == LONGEST for _, start, end in pieces)
-        assert n * size - given_up < LONGEST + 1
+    endless_garbage_is_never_held(new, size)
 
 
 def test_rules_and_notes_are_words_for_a_person() -> None:

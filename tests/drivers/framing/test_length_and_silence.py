@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import given, settings
@@ -11,32 +10,25 @@ from hypothesis import strategies as st
 
 from drivers.contract import Refused, Span
 from drivers.framing import ByLengthFramer, Counted, Fixed, Frame, GapFramer
+from tests.drivers.framing.pieces import (
+    LONGEST,
+    cuttings,
+    damages,
+    endless_garbage_is_never_held,
+    fed,
+    noise,
+    told,
+    ways,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from drivers.framing import Framer, Piece
+    from drivers.framing import Framer
+    from tests.drivers.framing.pieces import Told
 
-Told: TypeAlias = tuple[str, int, int]
-LONGEST = 9
 HEADS = [b"<", b"<<", b"<a<"]
 ENDS = [b"", b">", b"x>"]
-
-
-def told(pieces: Sequence[Piece]) -> list[Told]:
-    """What a piece is, where it begins and ends."""
-    found: list[Told] = []
-    for piece in pieces:
-        if isinstance(piece, Frame):
-            found.append(("frame", piece.start, piece.end))
-        else:
-            (span,) = piece.spans
-            found.append((piece.why if isinstance(piece, Refused) else "noise", span.start, span.end))
-    return found
-
-
-def noise(start: int, end: int, size: int = LONGEST) -> list[Told]:
-    return [("noise", at, min(at + size, end)) for at in range(start, end, size)]
 
 
 def size_said(frame: bytes, mark: bytes, least: int) -> int | str:
@@ -89,15 +81,6 @@ def by_silence(data: bytes, damaged: Sequence[int], *, ended: bool) -> list[Told
     return [("unfinished" if not ended and not damaged else "line-error" if damaged else "frame", 0, len(data))]
 
 
-def fed(framer: Framer, data: bytes, cuts: Sequence[int], damaged: Sequence[int]) -> list[Piece]:
-    """All of `data` in chunks, without silence."""
-    pieces: list[Piece] = []
-    places = [0, *sorted(cuts), len(data)]
-    for begin, end in pairwise(places):
-        pieces += framer.feed(data[begin:end], [each - begin for each in damaged if begin <= each < end])
-    return pieces
-
-
 def fixed(marks: tuple[bytes, bytes] = (b"<", b""), at: int = 0) -> ByLengthFramer:
     return ByLengthFramer(at, marks, Fixed(LONGEST), LONGEST, 0.5)
 
@@ -115,14 +98,8 @@ def streams(pieces: list[str]) -> st.SearchStrategy[bytes]:
     return st.lists(st.sampled_from(pieces), max_size=12).map(lambda texts: "".join(texts).encode())
 
 
-cuttings = st.lists(st.integers(0, 96), max_size=6)
-damages = st.lists(st.integers(0, 95), max_size=3, unique=True)
 FIXED_PIECES = ["<", "a", "<a<", ">", "x>", "<abcdefgh", "<<bcdefx>", "x" * 12]
 COUNTED_PIECES = ["<", "<<", "a", "<a<", "<3abcd", "<<5abcd", "<a<4x>", "<9", "<0", "<<4xx>", "7" * 12, ">"]
-
-
-def ways(data: bytes, cuts: list[int]) -> list[Sequence[int]]:
-    return [[], [min(each, len(data)) for each in cuts], range(len(data))]
 
 
 @given(streams(FIXED_PIECES), st.sampled_from([b"", *HEADS]), st.sampled_from(ENDS), cuttings, damages)
@@ -214,13 +191,7 @@ def test_a_frame_of_the_longest_length_is_whole_and_a_longer_one_is_refused_at_e
 @pytest.mark.parametrize("size", [1, 7, 4096])
 @pytest.mark.parametrize("new", [fixed, counted, gap])
 def test_endless_garbage_is_never_held(new: Callable[[], Framer], size: int) -> None:
-    framer = new()
-    given_up = 0
-    for n in range(1, 50):
-        pieces = told(framer.feed(b"x" * size))
-        given_up += sum(end - start for _, start, end in pieces)
-        assert all(end - start == LONGEST for _, start, end in pieces)
-        assert n * size - given_up < LONGEST + 1
+    endless_garbage_is_never_held(new, size)
 
 
 @pytest.mark.parametrize(
