@@ -11,6 +11,8 @@ Each takes a driver and the entries of a recording (or bytes) and raises `LawBro
     checked            a flipped bit in a checked frame gives nothing but refusal and noise; in others it is counted
     numerate           what our grammar does not know is no value; values carry the digits of their text
     laid_out           every byte of an item has its part, without gap or overlap
+    costing_no_more    of a result of several frames, one that did not arrive costs what stands in it, and nothing else
+    unmixed            frames of two results in any order never give a result with a value of the other
 """
 
 from __future__ import annotations
@@ -20,15 +22,62 @@ from itertools import pairwise
 from random import Random
 from typing import TYPE_CHECKING
 
-from drivers.contract import Event, Item, Noise, Progress, Quantity, Refused, Reply, Result, Span
-from drivers.hearing import Hearing, heard_bytes, play, raw_of, recut
-from drivers.recording import Bytes, Mark
+from drivers.contract import Noise, Progress, Refused, Reply, Result, Span
+from drivers.grouplaws import costing_no_more, unmixed
+from drivers.hearing import Hearing, heard_bytes, play, recut
+from drivers.judging import (
+    Damage,
+    LawBroken,
+    alone,
+    certain,
+    ends,
+    frame_of,
+    frames_in,
+    frames_of,
+    innocent,
+    meant,
+    quantities_of,
+    reads,
+    same,
+    silences,
+    spans_of,
+    starts,
+    unseen,
+    with_silences,
+)
+from drivers.recording import Bytes
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
-    from drivers.contract import Driver
+    from drivers.contract import Driver, Item
     from drivers.recording import Entry
+
+__all__ = [
+    "Damage",
+    "Disturbance",
+    "LawBroken",
+    "all_laws",
+    "alone",
+    "bounded",
+    "checked",
+    "costing_no_more",
+    "covered",
+    "cut_independent",
+    "disturbances",
+    "frames_of",
+    "laid_out",
+    "numerate",
+    "quantities_of",
+    "restful",
+    "resynchronising",
+    "silences",
+    "sound",
+    "spans_of",
+    "tolerant",
+    "unmixed",
+    "with_silences",
+]
 
 MOST_HELD = 65536 + 64
 """No framing holds more: the longest `max` of a sheet, and a start mark that may begin at its end."""
@@ -54,15 +103,11 @@ HOSTILE = (
 """Texts that `Decimal`, `float` or `int` read, or nearly; none is a number of ours."""
 
 
-class LawBroken(Exception):  # noqa: N818 - it says what happened, and reads well where it is raised
-    """A driver breaks a law; `str()` says which, and where."""
-
-
 def cut_independent(driver: Driver, entries: Sequence[Entry], cuts: Sequence[int]) -> None:
     """Whole, byte by byte, and cut at `cuts` (stream offsets): the same items."""
     whole = play(driver, recut(entries, []))
     for name, again in (("byte by byte", recut(entries, None)), (f"cut at {list(cuts)}", recut(entries, cuts))):
-        _same(f"{driver.name}: {name}, items differ from those of the whole", play(driver, again), whole)
+        same(f"{driver.name}: {name}, items differ from those of the whole", play(driver, again), whole)
 
 
 def covered(driver: Driver, entries: Sequence[Entry], most_held: int = MOST_HELD) -> None:
@@ -101,7 +146,7 @@ def restful(driver: Driver, entries: Sequence[Entry]) -> None:
     hearing.end()
     for n, at, count in rests:
         again = play(driver, recut(steps[n:], []), at)
-        _same(f"{driver.name}: a fresh decoder at rest point {at} goes on differently", again, hearing.items[count:])
+        same(f"{driver.name}: a fresh decoder at rest point {at} goes on differently", again, hearing.items[count:])
 
 
 def tolerant(driver: Driver, data: bytes, size: int) -> None:
@@ -129,7 +174,9 @@ def bounded(driver: Driver, entries: Sequence[Entry]) -> int:
     """
     lengths: set[int] = set()
     known: set[int] = set()
-    for frame in frames_of(driver, entries):
+    # Forty frames, the longest among them, say as much as hundreds: each costs a few hundred kilobytes.
+    frames = sorted(frames_of(driver, entries), key=lambda frame: (-len(frame), frame))
+    for frame in frames[:: 1 + len(frames) // 40]:
         for size in (len(frame) // 2, len(frame) - 1):
             endless = [Bytes(0, frame[:size] + b"x" * 3 * MOST_HELD)]
             first, *others = (item for item in play(driver, endless) if not isinstance(item, Reply))
@@ -160,51 +207,44 @@ class Disturbance:
 
 
 def resynchronising(driver: Driver, entries: Sequence[Entry], disturbance: Disturbance) -> None:
-    """What ends before the disturbance, and what begins after the next whole frame, is read as ever."""
+    """What ends before the disturbance, and what begins after the next whole frame, is read as ever.
+
+    Also after the next whole result of several frames: what the disturbance left of its number is a part of it.
+    """
     data, begin, end = heard_bytes(entries), disturbance.begin, disturbance.end
     quiet = silences(entries)
     far = MOST_HELD  # so that no offset is negative, however much is taken out
     moved = len(disturbance.instead) - (end - begin)
     kept = [*(at for at in quiet if at <= begin), *(at + moved for at in quiet if at >= end and at > begin)]
     disturbed = play(driver, with_silences(data[:begin] + disturbance.instead + data[end:], kept), far)
-    before = [each for each in play(driver, with_silences(data, quiet), far) if _ends(each) <= far + begin]
+    before = [each for each in play(driver, with_silences(data, quiet), far) if ends(each) <= far + begin]
     moved += far
-    after = [each for each in play(driver, with_silences(data, quiet), moved) if _starts(each) >= moved + end]
-    for wanted in (*_meant(before), *_meant(after)[1:]):
+    after = [each for each in play(driver, with_silences(data, quiet), moved) if starts(each) >= moved + end]
+    for wanted in (*meant(before), *certain(meant(after))):
         if wanted not in disturbed:
             raise LawBroken(f"{driver.name}: {disturbance} costs a frame that it does not touch: {wanted}")
 
 
-@dataclass(frozen=True, slots=True)
-class Damage:
-    """What single flipped bits did. `tried`: bits flipped in results. `unseen`: results with a wrong gas or oxygen
-    value that say nothing of it; `unseen_beside`: results whose number, clock or kind alone is wrong, unsaid.
+def checked(driver: Driver, entries: Sequence[Entry], every: int = 1) -> Damage:
+    """Flip each bit of each frame, or every so many-th. A checked frame must give no result, event or progress; others are counted.
+
+    A result of several checked frames goes on without the damaged one: nothing in it may come from that frame.
     """
-
-    tried: int
-    unseen: int
-    unseen_beside: int
-
-    def __add__(self, other: Damage) -> Damage:
-        return Damage(self.tried + other.tried, self.unseen + other.unseen, self.unseen_beside + other.unseen_beside)
-
-
-def checked(driver: Driver, entries: Sequence[Entry]) -> Damage:
-    """Flip each bit of each frame. A checked frame must give no result, event or progress; others are counted."""
-    data = heard_bytes(entries)
+    data, silent = heard_bytes(entries), silences(entries)
     total = Damage(0, 0, 0)
-    for item in _meant(play(driver, with_silences(data, silences(entries)))):
-        frame = raw_of(data, spans_of(item))
-        truth = _meant(play(driver, alone(frame)))[0]
+    for item in meant(play(driver, with_silences(data, silent))):
+        whole = frames_in(item, data, silent)
+        truth = meant(play(driver, whole.entries()))[0]
         protected = not isinstance(item, Progress) and item.integrity in ("crc", "checksum")
-        for bit in range(len(frame) * 8):
-            hurt = bytearray(frame)
-            hurt[bit // 8] ^= 1 << bit % 8
-            got = _meant(play(driver, alone(bytes(hurt))))
-            if protected and got:
-                raise LawBroken(f"{driver.name}: {bytes(hurt)!r} fails its check and yet gives {got[0]}")
-            if isinstance(truth, Result):
-                total += _unseen(truth, got)
+        for n, frame in enumerate(whole.frames):
+            for bit in range(0, len(frame) * 8, every):
+                hurt = bytearray(frame)
+                hurt[bit // 8] ^= 1 << bit % 8
+                got = meant(play(driver, whole.with_frame(n, bytes(hurt)).entries()))
+                if protected and not innocent(truth, got, n):
+                    raise LawBroken(f"{driver.name}: {bytes(hurt)!r} fails its check and yet gives {got[0]}")
+                if isinstance(truth, Result):
+                    total += unseen(truth, got)
     return total
 
 
@@ -213,22 +253,26 @@ def numerate(driver: Driver, entries: Sequence[Entry]) -> None:
 
     Only where no number of the recording has a point may `1,000` be one: one and three decimals, behind a comma.
     """
-    data = heard_bytes(entries)
-    items = play(driver, with_silences(data, silences(entries)))
+    data, silent = heard_bytes(entries), silences(entries)
+    items = play(driver, with_silences(data, silent))
     pointed = any("." in each.text and each.value is not None for item in items for each in quantities_of(item))
     for item in items:
         if not isinstance(item, Result):
             continue
-        frame = raw_of(data, item.spans)
-        for quantity in (each for each in quantities_of(item) if each.spans):  # without: its part did not arrive
-            begin, end = _within(item, quantity.spans[0].start), _within(item, quantity.spans[-1].end)
+        whole = frames_in(item, data, silent)
+        for quantity in quantities_of(item):
+            place = frame_of(item, quantity)
+            if place is None:
+                continue
+            n, begin, end = place
+            before = len(b"".join(whole.frames[:n]))
             for text in HOSTILE:
-                hostile = frame[:begin] + text + frame[end:]
-                for got in play(driver, alone(hostile)):
+                hostile = whole.with_frame(n, whole.frames[n][:begin] + text + whole.frames[n][end:])
+                for got in play(driver, hostile.entries()):
                     sound(driver, got)
-                    read = [each.value for each in quantities_of(got) if _reads(each, begin, text, hostile)]
-                    if read and not (text == GROUPED and not pointed and str(read[0]) == "1.000"):
-                        raise LawBroken(f"{driver.name}: reads {text!r} as the number {read[0]}")
+                    bare = [each for each in quantities_of(got) if reads(each, before + begin, text, hostile.frames)]
+                    if bare and not (text == GROUPED and not pointed and str(bare[0].value) == "1.000"):
+                        raise LawBroken(f"{driver.name}: reads {text!r} as the number {bare[0].value}")
 
 
 def laid_out(driver: Driver, entries: Sequence[Entry]) -> None:
@@ -272,6 +316,8 @@ def all_laws(driver: Driver, recordings: Sequence[Sequence[Entry]], seed: int = 
         laid_out(driver, entries)
         for disturbance in disturbances(heard_bytes(entries), dice):
             resynchronising(driver, entries, disturbance)
+        costing_no_more(driver, entries)
+        unmixed(driver, entries, dice)
         total += checked(driver, entries)
         tolerant(driver, dice.randbytes(2000), 1 + dice.randrange(64))
     bounded(driver, [entry for entries in recordings for entry in entries])
@@ -288,105 +334,3 @@ def disturbances(data: bytes, dice: Random) -> Iterator[Disturbance]:
         begin, end = sorted((dice.randrange(len(data) + 1), dice.randrange(len(data) + 1)))
         yield Disturbance(begin, end, b"")
         yield Disturbance(end, end, data[begin:end])
-
-
-def spans_of(item: Item) -> tuple[Span, ...]:
-    """The bytes an item accounts for; a reply accounts for none."""
-    return () if isinstance(item, Reply) else item.spans
-
-
-def quantities_of(item: Item) -> list[Quantity]:
-    """Every quantity an item carries."""
-    if isinstance(item, Progress):
-        return list(item.values.values())
-    if not isinstance(item, Result):
-        return []
-    oxygen = () if item.oxygen is None else (item.oxygen,)
-    return [*item.gases.values(), *oxygen, *(each for each in item.other.values() if isinstance(each, Quantity))]
-
-
-def _within(item: Result, offset: int) -> int:
-    """A stream offset of an item as a place in its bytes one behind the other."""
-    return sum(min(max(offset - span.start, 0), span.end - span.start) for span in item.spans)
-
-
-def _reads(quantity: Quantity, begin: int, text: bytes, data: bytes) -> bool:
-    """Whether a value was read from the text at `begin`; a format may say that blanks around a number are none of it."""
-    if quantity.value is None or not quantity.spans or quantity.spans[0].start != begin:
-        return False
-    bare = text.strip(b" ")
-    return bare == text or raw_of(data, quantity.spans) != bare
-
-
-def frames_of(driver: Driver, entries: Sequence[Entry]) -> set[bytes]:
-    """The bytes of each frame that means something; a result of several frames has a span for each."""
-    data = heard_bytes(entries)
-    items = play(driver, with_silences(data, silences(entries)))
-    return {raw_of(data, [span]) for item in _meant(items) for span in spans_of(item)}
-
-
-def silences(entries: Iterable[Entry]) -> list[int]:
-    """The stream offsets at which silence was heard."""
-    found: list[int] = []
-    at = 0
-    for entry in entries:
-        if isinstance(entry, Bytes):
-            at += len(entry.data)
-        elif isinstance(entry, Mark) and entry.kind == "quiet":
-            found.append(at)
-    return found
-
-
-def with_silences(data: bytes, places: Sequence[int]) -> list[Entry]:
-    """These bytes, and silence at these offsets, which rise."""
-    entries: list[Entry] = []
-    for begin, end in pairwise([0, *places]):
-        entries += alone(data[begin:end])
-    return [*entries, Bytes(0, data[places[-1] if places else 0 :])]
-
-
-def alone(frame: bytes) -> list[Entry]:
-    """These bytes, and silence behind them."""
-    return [Bytes(0, frame), Mark(0, "quiet")]
-
-
-def _meant(items: Iterable[Item]) -> list[Result | Event | Progress]:
-    return [item for item in items if isinstance(item, Result | Event | Progress)]
-
-
-def _starts(item: Item) -> int:
-    return min((span.start for span in spans_of(item)), default=0)
-
-
-def _ends(item: Item) -> int:
-    return max((span.end for span in spans_of(item)), default=0)
-
-
-def _same(what: str, got: Sequence[Item], wanted: Sequence[Item]) -> None:
-    for n, (one, other) in enumerate(zip(got, wanted, strict=False), 1):
-        if one != other:
-            raise LawBroken(f"{what}: item {n} is {one}, not {other}")
-    if len(got) != len(wanted):
-        raise LawBroken(f"{what}: {len(got)} items, not {len(wanted)}")
-
-
-def _unseen(truth: Result, got: Sequence[Item]) -> Damage:
-    """Judge the results that a damaged result's frame gave."""
-    results = [each for each in got if isinstance(each, Result)]
-    if any(_wrong_value(truth, each) for each in results):
-        return Damage(1, 1, 0)
-    return Damage(1, 0, int(any(_wrong_beside(truth, each) for each in results)))
-
-
-def _wrong_value(truth: Result, got: Result) -> bool:
-    """A value of a gas or of oxygen that is not the true one; null with a reason is no wrong value."""
-    wanted = {**truth.gases, "oxygen": truth.oxygen}
-    return any(
-        each is not None and each.value is not None and each != wanted.get(name)
-        for name, each in {**got.gases, "oxygen": got.oxygen}.items()
-    )
-
-
-def _wrong_beside(truth: Result, got: Result) -> bool:
-    wrong_clock = got.clock is not None and got.clock.local is not None and got.clock != truth.clock
-    return wrong_clock or got.number != truth.number or got.kind not in (truth.kind, "unknown")

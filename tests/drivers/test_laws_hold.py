@@ -35,6 +35,12 @@ def entries_of(name: str, recording: str) -> tuple[Entry, ...]:
     return tuple(decode((registry.SHEETS / name / "recordings" / f"{recording}.txt").read_bytes()).entries)
 
 
+def most_held(name: str) -> int:
+    """The longest group and the longest frame behind it."""
+    group = tomllib.loads(driver_named(name).source).get("group", {"max": 0})
+    return longest_of(name) + int(group["max"])
+
+
 def longest_of(name: str) -> int:
     frame = tomllib.loads(driver_named(name).source)["frame"]
     longest = frame["length"] if frame["by"] == "fixed" else frame["max"]
@@ -74,7 +80,7 @@ def test_items_do_not_depend_on_how_the_bytes_were_cut(name: str, recording: str
 @each_recording
 def test_at_any_time_bytes_fed_are_bytes_in_items_and_bytes_held(name: str, recording: str) -> None:
     entries = entries_of(name, recording)
-    most = longest_of(name)
+    most = most_held(name)
     laws.covered(driver_named(name), recut(entries, None), most)
     laws.covered(driver_named(name), recut(entries, []), most)
 
@@ -101,6 +107,17 @@ def test_after_a_disturbance_frames_are_read_as_ever(name: str, recording: str) 
         laws.resynchronising(driver_named(name), entries, disturbance)
 
 
+@each_recording
+def test_of_a_result_of_several_frames_a_lost_one_costs_only_what_stands_in_it(name: str, recording: str) -> None:
+    laws.costing_no_more(driver_named(name), entries_of(name, recording))
+
+
+@each_recording
+def test_frames_of_two_results_are_never_mixed(name: str, recording: str) -> None:
+    for seed in range(20):
+        laws.unmixed(driver_named(name), entries_of(name, recording), Random(seed))
+
+
 @each_driver
 @given(data=st.binary(max_size=400), size=st.integers(1, 40))
 @settings(max_examples=60, deadline=None)
@@ -115,6 +132,7 @@ def test_any_bytes_give_items(name: str, data: bytes, size: int) -> None:
             [
                 *(b"RES;", b"0412;", b"\r\n", b"\x02", b"\x03", b"MSG:RESULT\r\n", b"*", b"5F", b":", b"x" * 90),
                 *(b"#RES,", b"#", b"$0047;RES;", b"$00", b"$", b"MSG=RES/", b"NO=", b"x" * 40),
+                *(b"0412 ", b"0413 ", b"H2 37\r\n", b"H2 38\r\n", b"O2 ", b"16.4\r\n", b".\r\n", b"STATE READY\r\n"),
             ]
         ),
         max_size=30,

@@ -49,13 +49,17 @@ def test_a_key_that_several_tables_share_stands_once() -> None:
     [
         ("`serial`", "needed"),
         ("`decimal`", '`"."`'),
-        ("`quiet_s`", "`2.0`"),
         ("`optional`", "`false`"),
         ("`about`", "none"),
     ],
 )
 def test_defaults_are_those_of_the_model(key: str, default: str) -> None:
     assert {row[2] for row in ROWS if row[0] == key} == {default}
+
+
+def test_a_key_of_two_tables_has_the_default_of_each() -> None:
+    defaults = {row[1]: row[2] for row in ROWS if row[0] == "`quiet_s`"}
+    assert defaults == {"`frame`": "`2.0`", "`group`": "`5.0`"}
 
 
 @pytest.mark.parametrize(
