@@ -223,7 +223,7 @@ class Session:
             entries = entries or self._unread(await port.take(_wait(loop.time(), commit_by, quiet_by, stop_by)))
             if not entries and quiet_by is not None and loop.time() >= quiet_by:
                 entries = [Quiet(self.clock.now())]
-            self._feed(feeder, entries)
+            self._feed(feeder, entries, recorded=recorded)
             if not feeder.pending:
                 commit_by = None
                 continue
@@ -236,15 +236,26 @@ class Session:
         if feeder.pending:
             await self._commit(feeder)
 
-    def _feed(self, feeder: Feeder, entries: list[Entry]) -> None:
-        """Feed until a commit is full or the stream ends; what lies behind is kept for the next commit, or stream."""
+    def _feed(self, feeder: Feeder, entries: list[Entry], *, recorded: bool) -> None:
+        """Feed until a commit is full or the stream ends; what lies behind is kept for the next commit, or stream.
+
+        What was read meanwhile, while a commit took its time, may hold a silence: the times of reading tell.
+        """
         queue = deque(entries)
         while queue and not (feeder.over or feeder.full):
             first, rest = _sliced(queue.popleft())
             if rest is not None:
                 queue.appendleft(rest)
+            if not recorded and isinstance(first, Chunk) and self._silent_before(feeder, first):
+                feeder.feed([Quiet(first.heard)])
             feeder.feed([first])
         self._behind = list(queue)
+
+    def _silent_before(self, feeder: Feeder, chunk: Chunk) -> bool:
+        """Whether the silence before these bytes was long enough to tell the decoder."""
+        if feeder.quiet_after is None:
+            return False
+        return _seconds_since(feeder.last_heard, chunk.heard) / self.clock.pace >= feeder.quiet_after
 
     def _drawn_behind(self) -> list[Entry]:
         entries, self._behind = self._behind, []

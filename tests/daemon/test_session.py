@@ -220,6 +220,21 @@ async def test_bytes_that_are_handled_late_are_no_silence(bench: Bench) -> None:
     assert "quiet" not in bench.script()
 
 
+async def test_a_silence_that_passed_while_the_session_was_busy_is_told_all_the_same(bench: Bench) -> None:
+    """Both were read in time and handled together, late: the times of reading say that there was silence between."""
+
+    def busy() -> list[Entry]:
+        bench.clock.ms += 60_000
+        return [chunk("R1", 100), chunk("R", 2100), chunk("2\n", 4099), chunk("R3\n", 60_000)]
+
+    await bench.run(busy)
+
+    assert bench.items() == [("refused", 0, 2), ("result", 2, 5), ("result", 5, 8)]
+    marks = [(entry.ms, entry.kind) for entry in parse_entries(bench.script()) if isinstance(entry, Mark)]
+    assert marks[0] == (2100, "quiet")
+    assert [kind for _, kind in marks] == ["quiet", "end"]
+
+
 async def test_a_recordings_own_marks_are_the_only_silence_it_has(bench: Bench) -> None:
     def late() -> list[Entry]:
         bench.clock.ms += 60_000
