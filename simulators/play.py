@@ -127,6 +127,8 @@ class Player:
         for data, silent_s in step.pieces:
             self._keep_silent(stop)
             sent += self.port.write(data, stop=stop)
+            if self.session.format.silence_s:
+                self.port.drain(stop=stop)  # silence begins when the reader has the bytes, however late it reads
             self._silent_until = time.monotonic() + silent_s
         return sent
 
