@@ -146,7 +146,7 @@ def test_a_sample_more_a_container_less_another_choice_and_the_right_patient(ben
 
     shown = bench.done("test", "show", k)
     assert "for S-3553" in shown
-    assert "Last change: wrong-patient" in shown
+    assert "Last change: it was another patient's, at " in shown
     assert "counts, chosen: coughed at first" in shown
     assert "does not count" in shown
     assert "slept badly" in shown

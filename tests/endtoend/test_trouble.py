@@ -87,7 +87,10 @@ def test_a_port_that_is_missing_and_one_that_is_no_line_are_said_with_their_cure
 
         assert status.returncode == 1
         assert status.stderr == ""
-        sentences = [line for line in status.stdout.splitlines() if line.startswith(("h2-a: ", "h2-b: "))]
+        said = [line for line in status.stdout.splitlines() if line.startswith(("h2-a: ", "h2-b: "))]
+        known = "whether it is warm is not known; no calibration known; no check with gas known"
+        assert said[:2] == [f"h2-a: {known}", f"h2-b: {known}"]
+        sentences = said[2:]
         assert len(sentences) == 2
         assert f"{house.link('h2-a')}: no such device now" in sentences[0]
         assert str(house.link("h2-b")) in sentences[1]
