@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 def _escapes(said: dict[str, str]) -> dict[str, str]:
     for escape, text in said.items():
         if not (escape.isascii() and 2 <= len(escape) <= 8 and text.isascii() and 1 <= len(text) <= 8):
-            raise ValueError(r"write 2 to 8 ASCII characters for 1 to 8 others, e.g. escapes = { '\T\' = \"&\" }")
+            raise ValueError(r"write 2 to 8 ASCII characters for 1 to 8 others, e.g. escapes = { '\T\' = '&' }")
     if len({escape[0] for escape in said}) > 1:
         raise ValueError("all escapes must begin with the same sign; take the others out")
     for escape in said:

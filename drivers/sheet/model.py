@@ -237,7 +237,7 @@ class Sheet(Table):
     escapes: Escapes = key(
         {},
         "what stands for another text in texts; numbers, words of a `map` and of `when` are taken as they are sent",
-        r"escapes = { '\T\' = \"&\" }",
+        r"escapes = { '\T\' = '&' }",
     )
     padding: Annotated[str, AfterValidator(_one_sign)] | None = key(
         None,

@@ -50,8 +50,6 @@ def compile_quantity(
             if not before:
                 comparator, state, number = compared(number)
             value = read_number(number, point)
-            if number in sentinels and written in known:
-                return Quantity(None, known[written], "frame", sentinels[number], text, spans, None, basis, moisture)
             if value is not None and written in known:
                 return Quantity(value, known[written], "frame", state, text, spans, comparator, basis, moisture)
         return Quantity(None, unit, "sheet", "invalid", text, spans, None, basis, moisture)
