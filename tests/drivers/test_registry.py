@@ -44,6 +44,7 @@ def test_the_built_in_drivers_are_listed_without_being_loaded() -> None:
     assert list(drivers) == [
         "counted-frame",
         "delimited-line",
+        "example",
         "fixed-columns",
         "fixed-frame",
         "gap-frame",
@@ -120,7 +121,7 @@ def test_an_unknown_name_is_answered_with_the_nearest(tmp_path: Path) -> None:
     with pytest.raises(DriverError, match=r'no driver "delimited-lin"; did you mean "delimited-line"\?'):
         registry.find("delimited-lin")
     with pytest.raises(
-        DriverError, match=r'no driver "x" \(looked in .*\); known: counted-frame, delimited-line, fixed-'
+        DriverError, match=r'no driver "x" \(looked in .*\); known: counted-frame, delimited-line, example, fixed-'
     ):
         registry.find("x", tmp_path / "not there")
 
