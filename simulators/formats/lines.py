@@ -10,7 +10,8 @@ fixed-columns    4800 7E1, at most 64 bytes, no check; padded with blanks, decim
     S WARM     0120             CR LF                       columns 1, 3-10, 12-27; WARM READY FAULT CALOK
 
 example          9600 8N1, at most 64 bytes, XOR-8 of what stands between $ and *, in two upper-case hex digits
-    $B,0412,37,16.4*hh CR LF                         kind B A C Z, number, H2 ppm, O2 %; no states, no clock
+    $B,0412,37,16.4*hh CR LF                         kind B A C Z, number, H2 ppm, O2 %; no clock
+    $S,WARM,0300*hh CR LF                            state WARM READY FAULT; text
 """
 
 from __future__ import annotations
@@ -58,10 +59,14 @@ def fixed_columns(said: Message) -> bytes | None:
 
 
 def example(said: Message) -> bytes | None:
-    """One line of the example; it has words for results alone."""
-    if not isinstance(said, ResultSaid):
+    """One line of the example, or None if it has no words for the message."""
+    if isinstance(said, ResultSaid):
+        fields = [KINDS[said.kind], f"{said.number:04d}", said.texts["hydrogen"], said.texts["oxygen"]]
+    elif isinstance(said, StateSaid) and said.state in STATES:
+        fields = ["S", STATES[said.state], said.text]
+    else:
         return None
-    body = f"{KINDS[said.kind]},{said.number:04d},{said.texts['hydrogen']},{said.texts['oxygen']}".encode("ascii")
+    body = ",".join(plain(fields, "$,*")).encode("ascii")
     return b"$%b*%02X%b" % (body, xor8(body), LINE_END)
 
 

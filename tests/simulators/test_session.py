@@ -193,8 +193,8 @@ def test_garbage_comes_before_a_message_that_is_whole_but_not_certain(name: str)
     session = wire(name, blow(60, Fault("garbage", size=20)))
     hit = result(session, 0)
     assert (hit.damaged, hit.beside, hit.copies, hit.certain) == (False, True, 1, False)
-    before = session.truth[hit.message - 1].end or 0 if hit.message else 0
-    assert hit.start == before + 20
+    before = hit.message - 1
+    assert hit.start == (session.truth[before].end or 0) + 20
 
 
 @pytest.mark.parametrize("name", FORMATS)
