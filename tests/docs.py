@@ -1,4 +1,4 @@
-"""The parts of README.md and DEVELOPERS.md that are made from the program itself, so that they cannot drift from it.
+"""The parts of README.md, DEVELOPERS.md and SHEETS.md that are made from the program itself, so that they cannot drift from it.
 
 python -m tests.docs          rewrites them
 tests/test_docs.py            fails when they are stale
@@ -23,12 +23,14 @@ from capture.record.moment import AnalyserState, Bench, DriverUsed, Heard, Instr
 from drivers import registry
 from drivers.recording import parse
 from drivers.sheet import keys
+from tests import docs_sheets
 from tests.drivers.flipped import FLIPPED
 from tests.kit import JOURNAL, STREAM
 
 TOP = Path(__file__).resolve().parent.parent
 README = TOP / "README.md"
 DEVELOPERS = TOP / "DEVELOPERS.md"
+SHEETS = TOP / "drivers" / "sheet" / "SHEETS.md"
 FRAME = b"RES;0412;24/11/2026 10:31;B;37;<2;16.4\r\n"
 OPENED = Heard(datetime(2026, 11, 24, 9, 31, 5, 120_000, tzinfo=UTC), None, None, synchronised=True)
 
@@ -152,7 +154,13 @@ def commands() -> str:
 
 MADE = {
     README: {"views": views, "templates": templates, "drivers": drivers, "commands": commands},
-    DEVELOPERS: {"sheet-keys": keys.table, "protocol-keys": protocol_keys.table},
+    DEVELOPERS: {"protocol-keys": protocol_keys.table},
+    SHEETS: {
+        "sheet-example": docs_sheets.example,
+        "sheet-families": docs_sheets.families,
+        "sheet-checks": docs_sheets.checks,
+        "sheet-keys": keys.table,
+    },
 }
 
 

@@ -16,10 +16,7 @@ from capture.destinations.mqtt.message import CONTENT_TYPE, attributes
 from capture.destinations.mqtt.status import PUBLISHED
 from capture.destinations.mqtt.topics import OF_AN_ANALYSER, OF_THE_BENCH, Topics
 from capture.record.schema import RECORDS
-from drivers.contract import Result, Why
-from drivers.hearing import play
-from drivers.recording import Bytes
-from drivers.sheet.compile import compile_sheet
+from drivers.contract import Why
 from simulators import receiver
 from tests import docs
 from tests.destinations.mqtt import kit
@@ -32,25 +29,8 @@ def test_the_made_parts_of_the_readme_are_current() -> None:
     assert docs.remade(TEXT) == TEXT, "stale: python -m tests.docs"
 
 
-def test_the_table_of_the_keys_of_a_sheet_is_current() -> None:
+def test_the_table_of_the_keys_of_a_protocol_is_current() -> None:
     assert docs.remade(DEVELOPERS, docs.DEVELOPERS) == DEVELOPERS, "stale: python -m tests.docs"
-
-
-def test_the_worked_example_of_a_sheet_reads_its_line() -> None:
-    _, _, section = DEVELOPERS.partition("## The keys of a driver sheet")
-    shown = re.findall(r"```toml\n(.*?)```", section.partition("\n## ")[0], re.DOTALL)[0]
-    driver = compile_sheet(shown, "example.toml")
-
-    (item,) = play(driver, [Bytes(0, b"H2=37|CH4=2|O2=16.4\r\n")], 0)
-
-    assert isinstance(item, Result)
-    assert item.oxygen is not None
-    assert {name: (str(each.value), each.unit) for name, each in [*item.gases.items(), ("oxygen", item.oxygen)]} == {
-        "hydrogen": ("37", "ppm"),
-        "methane": ("2", "ppm"),
-        "oxygen": ("16.4", "%"),
-    }
-    assert "`H2=37|CH4=2|O2=16.4`" in section
 
 
 def test_the_worked_example_of_a_protocol_can_be_used() -> None:
