@@ -35,6 +35,7 @@ SECTIONS = {
     },
     "Install": {
         "check": "Check a configuration and all that it names.",
+        "listen": "The serial ports of this machine, and what comes over one of them.",
         "commission": "Hold an analyser's records against its display, once.",
         "run": "The service itself.",
     },

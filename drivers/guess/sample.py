@@ -61,14 +61,18 @@ class Sample:
         self._last_ms, self._told_ms = ms, 0
         self.total += len(data)
         self.damaged += damaged
-        last = self._pieces[-1] if self._pieces else None
         if quiet is not None and quiet < PARTED_MS:
             quiet = 0
-        if last is not None and quiet == 0 and len(last.data) < PIECE:
+        for at in range(0, len(data), PIECE):
+            self._append(quiet if at == 0 else 0, data[at : at + PIECE], damaged if at == 0 else 0)
+
+    def _append(self, quiet_ms: int | None, data: bytes, damaged: int) -> None:
+        last = self._pieces[-1] if self._pieces else None
+        if last is not None and quiet_ms == 0 and len(last.data) + len(data) <= PIECE:
             last.data += data
             last.damaged += damaged
         else:
-            self._pieces.append(_Piece(quiet, bytearray(data), damaged))
+            self._pieces.append(_Piece(quiet_ms, bytearray(data), damaged))
         self._kept += len(data)
         while len(self._pieces) > 1 and (self._kept > self._most or len(self._pieces) > MOST_PIECES):
             self._kept -= len(self._pieces.popleft().data)
@@ -87,7 +91,7 @@ class Sample:
                 found[-1].damaged += piece.damaged
             else:
                 found.append(_Piece(piece.quiet_ms or None, bytearray(piece.data), piece.damaged))
-        kept = [Burst(each.quiet_ms, bytes(each.data[-self._most :]), each.damaged) for each in found]
+        kept = [Burst(each.quiet_ms, bytes(each.data), each.damaged) for each in found]
         return [Burst(None, kept[0].data, kept[0].damaged), *kept[1:]] if kept else []
 
 

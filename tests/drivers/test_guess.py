@@ -239,6 +239,19 @@ def test_of_a_long_stream_only_the_last_bytes_are_kept_and_all_are_counted() -> 
     assert bursts[0].quiet_ms is None, "what came before it is forgotten"
 
 
+@pytest.mark.parametrize("size", [1, 100, 5000, 200_000])
+def test_what_is_kept_does_not_depend_on_how_the_bytes_were_read(size: int) -> None:
+    data = random.Random(5).randbytes(200_000)
+    sample = Sample()
+    for at in range(0, len(data), size):
+        sample.add(7, data[at : at + size])
+
+    (burst,) = sample.bursts()
+
+    assert data.endswith(burst.data)
+    assert MOST * 3 // 4 <= len(burst.data) <= MOST
+
+
 @given(st.lists(st.tuples(st.integers(0, 400), st.binary(max_size=80), st.integers(0, 3)), max_size=60))
 @settings(max_examples=200, deadline=None)
 def test_any_bytes_give_words_and_a_sheet_only_lines_that_can_be_read(pieces: list[tuple[int, bytes, int]]) -> None:
