@@ -97,20 +97,16 @@ def misgrouped(sheet: Sheet) -> Iterator[Said]:
     grouped = [(n, message) for n, message in enumerate(sheet.messages) if message.parts]
     if group is None:
         for n, message in grouped:
-            what = "needs a group; add [group] with by, part and max, or take part out"
-            yield (*_first(n, message), "part"), what
-        return
-    if not grouped:
-        yield (
-            ("group",),
-            'no message has parts; name them, for example hydrogen = { part = "H2", field = 3, unit = "ppm" }',
-        )
-        return
-    for n, message in grouped:
-        yield from _message(("message", n), message)
-        yield from _closing(group, sheet, message)
-    yield from _between(group, sheet, grouped)
-    yield from _limits(group, sheet)
+            yield (*_first(n, message), "part"), "needs a group; add [group] with by, part and max, or take part out"
+    elif not grouped:
+        example = 'hydrogen = { part = "H2", field = 3, unit = "ppm" }'
+        yield ("group",), f"no message has parts; name them, for example {example}"
+    else:
+        for n, message in grouped:
+            yield from _message(("message", n), message)
+            yield from _closing(group, sheet, message)
+        yield from _between(group, sheet, grouped)
+        yield from _limits(group, sheet)
 
 
 def _first(n: int, message: Message) -> Path:
@@ -147,7 +143,7 @@ def _closing(group: Group, sheet: Sheet, message: Message) -> Iterator[Said]:
         yield ("group", "closes", "fields"), "counts what split cuts, and the parts have none; take it out"
     places = {"part": group.part, "number": message.number}
     for name, place in places.items():
-        if place is not None and place.field and closes.fields is not None and place.field > closes.fields:
+        if place is not None and (closes.fields or 999) < (place.field or 0) <= (message.fields or 0):
             yield ("group", "closes", "fields"), f"{name} stands in field {place.field}; write {place.field} or more"
 
 
