@@ -17,11 +17,26 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-Written = Literal["hex2", "hex4", "hex8"]
-"""How a check is written: 2, 4 or 8 upper-case hex digits."""
+Written = Literal["hex2", "hex3", "hex4", "hex6", "hex8", "dec3", "dec5", "dec10"]
+"""How a check is written: hex or decimal digits, and how many."""
 
-WIDTHS: dict[Written, int] = {"hex2": 8, "hex4": 16, "hex8": 32}
+WIDTHS: dict[Written, int] = {
+    "hex2": 8,
+    "hex3": 12,
+    "hex4": 16,
+    "hex6": 24,
+    "hex8": 32,
+    "dec3": 8,
+    "dec5": 16,
+    "dec10": 32,
+}
 """The bits that each way of writing holds."""
+
+LENGTHS: dict[Written, int] = {written: int(written[3:]) for written in WIDTHS}
+"""The digits of each way of writing."""
+
+NINE = b"123456789"
+"""What every published check value is the check of."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 
 from drivers.contract import Driver, SerialSettings
 from drivers.framing import BetweenFramer, ByLengthFramer, Counted, Fixed, GapFramer, LineFramer
-from drivers.integrity import CHECKS
-from drivers.sheet.decoder import FrameCheck, Meaning, SheetDecoder, Way, cutting_of
+from drivers.sheet.decoder import Meaning, SheetDecoder, Way, cutting_of
 from drivers.sheet.framed import ByBetween, ByCounted, ByFixed, ByGap
 from drivers.sheet.groups import GroupDecoder, Grouping, numbered
 from drivers.sheet.layout import Layout
 from drivers.sheet.loader import load
 from drivers.sheet.messages import compile_message
 from drivers.sheet.parts import spoken
+from drivers.sheet.sums import check_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -73,13 +73,6 @@ def framer_of(sheet: Sheet) -> Callable[[int], Framer]:
         marks = (frame.start.encode("ascii"), end)
         return partial(ByLengthFramer, marks=marks, length=length, longest=most, quiet_s=quiet_s)
     return partial(LineFramer, end=end, longest=most, quiet_s=quiet_s)
-
-
-def check_of(sheet: Sheet) -> FrameCheck | None:
-    """The check that each frame of a sheet carries, if any."""
-    if sheet.check is None:
-        return None
-    return FrameCheck(CHECKS[sheet.check.kind], sheet.check.until.encode("ascii"))
 
 
 def _meaning(sheet: Sheet, messages: Sequence[Spoken]) -> Meaning:

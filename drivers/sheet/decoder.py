@@ -23,11 +23,11 @@ if TYPE_CHECKING:
 
     from drivers.contract import Item, Why
     from drivers.framing import Framer, Piece
-    from drivers.integrity import Check
     from drivers.sheet.fields import Cutting, Key, Places
     from drivers.sheet.messages import Reader
     from drivers.sheet.model import Message, Sheet
     from drivers.sheet.places import Beside
+    from drivers.sheet.sums import FrameCheck
 
 NO_CUT = Split(b"\x00")
 """For a message that reads nothing: its payload need not come apart."""
@@ -39,29 +39,6 @@ class Refusal:
 
     why: Why
     rule: str
-
-
-@dataclass(frozen=True, slots=True)
-class FrameCheck:
-    """Where the check of a frame stands: behind the last `until`, up to the payload's end."""
-
-    check: Check
-    until: bytes
-
-    def cut(self, payload: bytes) -> tuple[bytes, bytes] | None:
-        """What the check covers, and the check as written; None where there is none."""
-        body, mark, written = payload.rpartition(self.until)
-        return (body, written) if mark else None
-
-    def body(self, payload: bytes) -> bytes | Refusal:
-        """What the check covers, or why the check fails."""
-        parts = self.cut(payload)
-        if parts is None:
-            return Refusal("bad-checksum", "no check where one must stand")
-        body, written = parts
-        if written != self.check.written(body):
-            return Refusal("bad-checksum", f"{self.check.name} does not agree with the bytes")
-        return body
 
 
 @dataclass(slots=True)
@@ -94,9 +71,12 @@ class Meaning:
 
     def recognised(self, frame: Frame) -> tuple[int, bytes, Places] | Refused:
         """Which message a whole frame is, what its check covers, and its places; or why it is none."""
-        body: bytes | Refusal = frame.payload if self.check is None else self.check.body(frame.payload)
-        if isinstance(body, Refusal):
-            return Refused(frame.raw, body.why, body.rule)
+        body = frame.payload
+        if self.check is not None:
+            covered, rule = self.check.body(body)
+            if covered is None:
+                return Refused(frame.raw, "bad-checksum", rule)
+            body = covered
         found = self.find(body)
         if isinstance(found, Refusal):
             return Refused(frame.raw, found.why, found.rule)

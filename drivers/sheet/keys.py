@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, get_args, get_origin
 
-from drivers.sheet import framed, model, places, rowed
+from drivers.sheet import framed, model, places, rowed, sums
 from drivers.sheet.model import Sheet
 from drivers.sheet.tables import Table
 
@@ -20,7 +20,7 @@ _WHERE: tuple[tuple[str, type[Table]], ...] = (
     ("`frame`", framed.Framed),
     ("`frame`", framed.ByFixed),
     ("`frame`", framed.ByCounted),
-    ("`sum`", model.Sum),
+    ("`sum`", sums.Sum),
     ("`group`", model.Group),
     ("`closes`", model.Closing),
     ("`[[message]]`", model.Message),

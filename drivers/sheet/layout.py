@@ -109,8 +109,8 @@ class Layout:
         if at < len(body):
             yield at, len(body), "marks", readable(body[at:]), None
         if len(body) < len(payload) and self._meaning.check is not None:
-            right = self._meaning.check.check.written(body)
-            said = "agrees" if check == right else f"should be {readable(right)}"
+            right = self._meaning.check.right(body)
+            said = "agrees" if check == right else f"should be {readable(right)}" if right else "covers no hex digits"
             name = self._meaning.check.check.name
             yield len(body), len(payload), "check", f"{readable(check)}, {name}: {said}", ("sum",)
 

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 from pydantic import ValidationError
 
 from drivers.contract import EVENTS, GASES
-from drivers.integrity import CHECKS, WIDTHS
 from drivers.sheet.clocks import compile_clock
 from drivers.sheet.framed import ByCounted, ByFixed, ByGap
 from drivers.sheet.keys import example_of
@@ -24,6 +23,7 @@ from drivers.sheet.places import At
 from drivers.sheet.quantities import KNOWN_UNITS
 from drivers.sheet.rowrules import row_mistakes, rows_of
 from drivers.sheet.sense import nonsense
+from drivers.sheet.sums import sum_mistakes
 from drivers.tomltext import Document, Path, TomlError, nearest, read_toml, spoken
 
 if TYPE_CHECKING:
@@ -169,9 +169,11 @@ class _Rules:
         yield self.frame
         yield self.sum
         yield self.sentinels
+        for path, what in misgrouped(self.sheet):
+            yield partial(self.say, path, what)
         for n, message in enumerate(self.sheet.messages):
             yield partial(self.message, ("message", n), message, last=n + 1 == len(self.sheet.messages))
-        for path, what in (*misgrouped(self.sheet), *nonsense(self.sheet)):
+        for path, what in nonsense(self.sheet):
             yield partial(self.say, path, what)
 
     def say(self, path: Path, what: str) -> None:
@@ -181,7 +183,9 @@ class _Rules:
     def sentinels(self) -> None:
         for text, state in self.sheet.sentinels.items():
             if state == "ok":
-                raise self.refuse(("sentinels", text), 'a sentinel has no value, so "ok" is impossible; write another state')
+                raise self.refuse(
+                    ("sentinels", text), 'a sentinel has no value, so "ok" is impossible; write another state'
+                )
 
     def frame(self) -> None:
         frame = self.sheet.frame
@@ -225,17 +229,8 @@ class _Rules:
             raise self.refuse(("frame", "count_adds"), "leaves out more than a whole frame; write fewer or raise max")
 
     def sum(self) -> None:
-        check = self.sheet.check
-        if check is None:
-            return
-        if check.kind not in CHECKS and check.kind.casefold().startswith("crc"):
-            crcs = ", ".join(each for each in CHECKS if each.startswith("crc"))
-            what = f'unknown word "{check.kind}"; there are several, take the one of the description: {crcs}'
-            raise self.refuse(("sum", "kind"), what)
-        self.known(("sum", "kind"), check.kind, CHECKS)
-        width = CHECKS[check.kind].width
-        if WIDTHS[check.written] != width:
-            raise self.refuse(("sum", "written"), f'{check.kind} has {width} bits; write written = "hex{width // 4}"')
+        for path, what in sum_mistakes(self.sheet):
+            raise self.refuse(path, what)
 
     def known(self, path: Path, word: str, words: Iterable[str]) -> None:
         """Refuse a word that is none of the known ones."""
@@ -285,8 +280,12 @@ class _Rules:
             # At the same columns of another width the same text may mean another message.
             key = (message.when.key, message.when.text, message.width)
             if key in self.met:
-                raise self.refuse((*path, "when"), "another message has the same when; write another text, or take one of the two out")
+                raise self.refuse(
+                    (*path, "when"), "another message has the same when; write another text, or take one of the two out"
+                )
             self.met.add(key)
+        if self.sheet.group is not None and message.parts:
+            self.place(("group", "part"), self.sheet.group.part, message)
         for each in frames_of(self.sheet, message):
             self.places(path, each)
 
@@ -317,8 +316,9 @@ class _Rules:
             if other[0] <= one[1]:
                 names = [spoken(read.get(each, ("when",))) for each in (one, other)]
                 what = f"{names[0]} ends at column {one[1]}, {names[1]} begins at column {other[0]}"
+                name = read.get(other, ("when",))
                 raise self.refuse(
-                    (*path, *read.get(other, ("when",))), f"{what}; write where each ends"
+                    ("group", "part") if name == ("part",) else (*path, *name), f"{what}; write where each ends"
                 )
 
     def place(self, path: Path, said: Beside, message: Message) -> None:

@@ -10,7 +10,6 @@ from typing import Annotated, Literal, get_args
 from pydantic import AfterValidator, Field
 
 from drivers.contract import GASES, Parity, State
-from drivers.integrity import CHECKS, Written
 from drivers.sheet.escapes import Escapes
 from drivers.sheet.framed import ByBetween, ByCounted, ByFixed, ByGap, ByLine, silence
 from drivers.sheet.places import (
@@ -26,6 +25,7 @@ from drivers.sheet.places import (
     of,
 )
 from drivers.sheet.rowed import Rowed
+from drivers.sheet.sums import Sum
 from drivers.sheet.tables import Ascii, Name, Table, key
 
 
@@ -52,14 +52,6 @@ class Serial(Table):
     bits: Literal[5, 6, 7, 8] = key(..., "data bits", "bits = 8")
     parity: Parity = key(..., "`none`, `even` or `odd`", 'parity = "none"')
     stop: Literal[1, 2] = key(..., "stop bits", "stop = 1")
-
-
-class Sum(Table):
-    """The check of a frame: over the payload up to the last `until`; written behind it, up to the end mark."""
-
-    kind: str = key(..., f"the check: {of(CHECKS)}", 'kind = "xor8"')
-    until: Ascii = key(..., "the mark before the check; the check covers all before it", 'until = "*"')
-    written: Written = key(..., "how it is written: upper-case hex digits", 'written = "hex2"')
 
 
 class Message(Table):
@@ -172,7 +164,11 @@ class Group(Table):
     by: Literal["number"] = key(..., "what ties the frames of one result together: the number", 'by = "number"')
     part: At = key(..., "where each frame says which part of the result it is", "part = { field = 2 }")
     digits: int | None = key(
-        None, "how many digits the number has; a part whose number is another text is refused", "digits = 4", ge=1, le=32
+        None,
+        "how many digits the number has; a part whose number is another text is refused",
+        "digits = 4",
+        ge=1,
+        le=32,
     )
     closes: Closing | None = key(
         None,

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from drivers.framing import Frame
-from drivers.sheet.compile import check_of, framer_of
+from drivers.sheet.compile import framer_of
 from drivers.sheet.loader import SheetError, load
+from drivers.sheet.sums import check_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -36,9 +37,11 @@ def remaker(source: str) -> Callable[[bytes, bytes], bytes] | None:
         if old is None or new is None:
             return now
         before, after = check.cut(old.payload), check.cut(new.payload)
-        if before is None or after is None or before[1] != check.check.written(before[0]):
+        if before is None or after is None or before[1] != check.right(before[0]):
             return now
-        right = check.check.written(after[0])
+        right = check.right(after[0])
+        if right is None or len(right) != len(after[1]):
+            return now
         made = bytearray(now)
         place = len(new.payload) - len(after[1])
         for n, byte in enumerate(right):

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, TypeAlias
 
 from drivers.contract import GASES
 from drivers.framing.base import shown
-from drivers.integrity import WIDTHS
 from drivers.sheet.framed import ByBetween, ByCounted, ByFixed, ByGap, ByLine
 from drivers.sheet.numbers import read_number, split_comparator, split_comparator_behind
+from drivers.sheet.sums import room_for
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -48,7 +48,7 @@ def room(sheet: Sheet) -> int:
     frame = sheet.frame
     marks = 0 if isinstance(frame, ByGap) else len(frame.end or "") + len(getattr(frame, "start", None) or "")
     if sheet.check is not None:
-        marks += len(sheet.check.until) + WIDTHS[sheet.check.written] // 4
+        marks += room_for(sheet.check)
     return frame.longest - marks
 
 
@@ -78,7 +78,7 @@ def _cut_at(sheet: Sheet, path: Path, text: str) -> Iterator[Said]:
 
 
 def _check(sheet: Sheet) -> Iterator[Said]:
-    if sheet.check is None:
+    if sheet.check is None or not sheet.check.until:
         return
     path, until = ("sum", "until"), sheet.check.until
     yield from _cut_at(sheet, path, until)

@@ -247,7 +247,7 @@ def test_a_mistake_in_an_event_is_named(old: str, new: str, said: str) -> None:
         ("max = 99", 'max = 99, by2 = "x"', "x.toml, line 5, frame.by2: unknown key; "),
         ('"xor8"', '"xor9"', 'x.toml, line 6, sum.kind: unknown word "xor9"; did you mean "xor8"?'),
         ('"hex2"', '"hex4"', 'x.toml, line 6, sum.written: xor8 has 8 bits; write written = "hex2"'),
-        ('"hex2"', '"dec"', "x.toml, line 6, sum.written: should be 'hex2', 'hex4' or 'hex8'"),
+        ('"hex2"', '"dec"', "x.toml, line 6, sum.written: should be 'hex2', 'hex3', 'hex4'"),
         ('lines = "\\n"\n', "", 'message.1: label needs the line end inside the frame; add lines = "\\r\\n"'),
         (
             'oxygen = { label = "O2", unit = "%", unit_from = "frame" }\n',
