@@ -1,36 +1,85 @@
-"""`tidewire check`: is the configuration usable, and is everything there that it names?"""
+"""`tidewire check`: is the configuration usable, and is everything there that it names? With SHEET: is that sheet right?"""
 
 from __future__ import annotations
 
 import os
 import shlex
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from capture.commands.common import config_option, json_option
-from capture.errors import ConfigError, DestinationDown
+from capture.errors import ConfigError, DestinationDown, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
     from capture.config import Config, MqttDestination
     from capture.daemon.health import Point
 
 
-@click.command(epilog="Example: tidewire check --config tidewire.toml")
+EXAMPLE = """\b
+Examples:
+  tidewire check --config tidewire.toml
+  tidewire check ours.toml --against session.txt
+  tidewire check ours.toml --hard
+"""
+
+
+@click.command(epilog=EXAMPLE)
+@click.argument("sheet", required=False)
 @config_option
 @click.option("--connect", is_flag=True, help="Also send one training record to each destination.")
+@click.option(
+    "--against", type=click.Path(path_type=Path), multiple=True, help="With SHEET: what it makes of this recording."
+)
+@click.option("--expect", is_flag=True, help="With SHEET: write the items of its recordings as the expected ones.")
+@click.option("--overwrite", is_flag=True, help="With --expect: also where others are expected so far.")
+@click.option("--hard", is_flag=True, help="With SHEET: try every law of drivers on it and its recordings.")
+@click.option(
+    "--seconds", type=click.IntRange(1, 86400), default=50, show_default=True, help="With --hard: how long at most."
+)
 @json_option
-def command(config_path: Path, *, connect: bool, as_json: bool) -> int:
+def command(  # noqa: PLR0913 - one argument an option
+    config_path: Path,
+    *,
+    sheet: str | None,
+    connect: bool,
+    against: tuple[Path, ...],
+    expect: bool,
+    overwrite: bool,
+    hard: bool,
+    seconds: int,
+    as_json: bool,
+) -> int:
     """Check a configuration and all that it names, without disturbing a port or a running service.
 
     With --connect each destination is tried for real: a folder with a file that is written, read back and removed, a
     broker with a message under the topic "check". Without it only the files that a broker's table names are looked at.
 
-    Exit code 0: all good; 1: something to see to; 78: the configuration cannot be used.
+    SHEET, a driver's name or the file of a sheet, is checked instead where it is given: all its mistakes with line and
+    cure, what it leaves unknown, and what it makes of recordings (--against, or those in recordings/ beside it).
+
+    Exit code 0: all good; 1: something to see to; 78: the configuration, or the sheet, cannot be used.
     """
+    if sheet is not None:
+        from capture.commands.check_sheet import Asked
+        from capture.commands.check_sheet import check as check_sheet
+
+        if connect:
+            raise UsageError("--connect tries the destinations of a configuration; leave the sheet out")
+        if overwrite and not expect:
+            raise UsageError("--overwrite says how --expect writes; give --expect too")
+        asked = Asked(against, bool(against), expect, overwrite, hard, seconds, as_json)
+        return check_sheet(sheet, config_path, asked)
+    if against or expect or overwrite or hard:
+        raise UsageError("--against, --expect and --hard check a sheet; name it first: tidewire check SHEET")
+    return _configuration(config_path, connect=connect, as_json=as_json)
+
+
+def _configuration(config_path: Path, *, connect: bool, as_json: bool) -> int:
+    """Check the configuration; the exit code."""
     from capture.config import load, problems
     from capture.daemon.health import points
     from capture.record import numbers

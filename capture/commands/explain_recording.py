@@ -92,7 +92,7 @@ def tell(driver: Driver, told: Sequence[Told], shown: Sequence[Told], data: byte
         for line in _head(driver, one, parts):
             click.echo(line)
         if runs:
-            explain_rows.show(f"Bytes {_places(one)}", parts, runs)
+            explain_rows.show(f"Bytes {places(one)}", parts, runs)
         click.echo("")
     click.echo(f"{counted(len(data), 'byte')} in {in_short(told)}")
 
@@ -148,7 +148,7 @@ def _head(driver: Driver, one: Told, parts: Sequence[Part]) -> Iterator[str]:
     from drivers.telling import told as words
 
     yield f"{one.n}: {words(one.item)}"
-    yield f"   began after {timedelta(milliseconds=one.ms)}"
+    yield f"   began after {after(one)}"
     if not isinstance(one.item, Refused):
         return
     why = _ruling(driver, one, parts)
@@ -176,5 +176,12 @@ def _laid_out(driver: Driver, one: Told, data: bytes) -> tuple[list[explain_rows
     return runs, explain_rows.parts_of(driver, runs)
 
 
-def _places(one: Told) -> str:
+def after(one: Told) -> str:
+    """When an item began, counted from the opening of its stream, e.g. `0:15:30.250`."""
+    seconds, thousandths = divmod(one.ms, 1000)
+    return f"{timedelta(seconds=seconds)}.{thousandths:03}"
+
+
+def places(one: Told) -> str:
+    """The bytes of an item, e.g. `0-28, 38-64`."""
     return ", ".join(f"{span.start}-{span.end}" for span in one.spans)

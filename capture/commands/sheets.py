@@ -39,6 +39,16 @@ def driver_of(given: str, config_path: Path) -> Driver:
         raise ConfigError(str(error)) from None
 
 
+def named_file(name: str, config_path: Path) -> Path | None:
+    """The sheet's file of a driver's name: built in, or in the site's folder; None where no sheet has that name."""
+    from drivers import registry
+
+    site = site_folder(config_path)
+    places = [registry.SHEETS / name / SHEET_FILE]
+    places += [] if site is None else [site / f"{name}.toml", site / name / SHEET_FILE]
+    return next((place for place in places if place.is_file()), None)
+
+
 def sheet_file(given: str) -> Path | None:
     """The file that is meant, if a file is meant; None for a name. Raises UsageError where there is no such file."""
     path = Path(given)

@@ -55,7 +55,7 @@ def lines_of(desk: Desk, *words: str) -> list[str]:
 def test_a_frame_typed_in_is_shown_byte_for_byte(desk: Desk) -> None:
     assert lines_of(desk, "--bytes", GOOD, "--driver", "delimited-line") == [
         "1: result 0412, breath, 2026-11-24 10:31:00: hydrogen 37 ppm, methane <2 ppm (below range), oxygen 16.4 %; no check",
-        "   began after 0:00:00",
+        "   began after 0:00:00.000",
         "Bytes 0-40",
         "  offset  bytes                                            as text           means     said                 sheet line",
         "       0  52 45 53                                         RES               message   RES: gives result    8",

@@ -1,0 +1,158 @@
+"""`tidewire check SHEET --against RECORDING`: what a sheet makes of a recording, and the expected items beside it."""
+
+from __future__ import annotations
+
+import difflib
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from capture.commands import explain_recording
+from capture.commands.check_sheet import Asked, Report, none_there
+from capture.commands.common import counted, table
+from capture.commands.sheets import recording_of
+from capture.errors import TidewireError, UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from drivers.contract import Driver
+    from drivers.recording import Header
+    from drivers.telling import Told
+
+NO_DRIVER = "unknown"
+"""What the header says of a recording that was made without a driver."""
+MOST_LINES = 60
+"""Lines of a difference that are shown; all of it where it is asked for as data."""
+
+
+def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -> None:
+    """Read each recording with the driver; print and keep what it gives. Raises UsageError."""
+    if not files:
+        raise none_there(driver)
+    rows = report.data["recordings"] = []
+    for file in files:
+        recording = recording_of(str(file))
+        row: dict[str, Any] = {"file": str(file), "driver": recording.header.driver}
+        rows.append(row)
+        if not asked.as_json:
+            click.echo(f"\n{file}")
+            for line in _of_another(driver, recording.header):
+                click.echo(line)
+        try:
+            told = explain_recording.heard(driver, recording.entries)
+        except TidewireError as error:
+            report.bad = True
+            row["error"] = str(error)
+            if not asked.as_json:
+                click.echo(f"DRIVER ERROR: {error}")
+            continue
+        _items(report, row, driver, told, asked)
+        row["expected"] = _expected(report, driver, file, recording.header, told, asked)
+
+
+def _of_another(driver: Driver, header: Header) -> list[str]:
+    if header.driver == driver.name:
+        return []
+    if header.driver == NO_DRIVER:
+        return ["It was recorded without a driver."]
+    return [f'It is a recording of driver "{header.driver}", not of "{driver.name}": much may be refused.']
+
+
+def _items(report: Report, row: dict[str, Any], driver: Driver, told: Sequence[Told], asked: Asked) -> None:
+    """What the recording gives, an item a line."""
+    from drivers.contract import Refused
+    from drivers.telling import counts, kind_of
+    from drivers.telling import told as words
+
+    row["counts"] = counts(each.item for each in told)
+    row["items"] = [
+        {
+            "n": each.n,
+            "is": kind_of(each.item),
+            "ms": each.ms,
+            "spans": [[span.start, span.end] for span in each.spans],
+            "words": words(each.item),
+        }
+        for each in told
+    ]
+    refused = any(isinstance(each.item, Refused) for each in told)
+    strange = explain_recording.nothing_recognised(told)
+    report.bad |= refused or strange
+    if asked.as_json:
+        return
+    lines = [
+        [str(each.n), explain_recording.after(each), explain_recording.places(each), words(each.item)] for each in told
+    ]
+    table("What it gives", ["", "after", "bytes", "what"], lines, right={0, 1})
+    click.echo(f"In all {explain_recording.in_short(told)}.")
+    if strange:
+        click.echo(
+            f"SEE TO: nothing was recognised; is {driver.name} the sheet of this analyser, and is the line set right?"
+        )
+    elif refused:
+        click.echo(
+            "SEE TO: frames were refused; tidewire explain RECORDING --driver SHEET --refused shows where and why."
+        )
+
+
+def expected_file(file: Path) -> Path:
+    """Where the expected items of a recording are kept: `expected/` beside `recordings/`, else beside the file itself."""
+    if file.parent.name == "recordings":
+        return file.parent.parent / "expected" / f"{file.stem}.json"
+    return file.with_name(f"{file.stem}.expected.json")
+
+
+def _expected(
+    report: Report, driver: Driver, file: Path, header: Header, told: Sequence[Told], asked: Asked
+) -> dict[str, Any] | None:
+    """Compare with the expected items, or write them where that is asked for."""
+    from drivers.expected import as_json
+
+    kept = expected_file(file)
+    now = as_json(each.item for each in told)
+    try:
+        was = kept.read_text(encoding="utf-8") if kept.exists() else None
+    except (OSError, UnicodeDecodeError) as error:
+        raise UsageError(f"{kept}: cannot be read ({error}); mend it or take it away") from None
+    if asked.expect:
+        _fit_to_expect(driver, file, header, told)
+    state, lines = "as expected", list[str]()
+    if not asked.expect and (was is None or header.driver != driver.name):
+        return None  # what is expected of another driver says nothing of this one
+    if was is None or (was != now and asked.expect and asked.overwrite):
+        state = "written"
+        _write(kept, now)
+    elif was != now:
+        state = "not as expected"
+        report.bad = True
+        lines = list(difflib.unified_diff(was.splitlines(), now.splitlines(), "expected", "now", lineterm="", n=1))
+    if not asked.as_json:
+        click.echo(f"{kept}: {state}" + (f", {counted(len(told), 'item')}" if state == "written" else ""))
+        for line in lines[:MOST_LINES]:
+            click.echo(f"  {line}")
+        if len(lines) > MOST_LINES:
+            click.echo(f"  and {len(lines) - MOST_LINES} lines more")
+        if lines and asked.expect:
+            click.echo("Nothing was written. If what it gives now is right, add --overwrite.")
+    return {"file": str(kept), "state": state, "difference": lines}
+
+
+def _fit_to_expect(driver: Driver, file: Path, header: Header, told: Sequence[Told]) -> None:
+    """Raise UsageError where a recording's items prove nothing about this driver."""
+    if header.driver != driver.name:
+        raise UsageError(
+            f'{file}: is of driver "{header.driver}", not "{driver.name}"; if it is this sheet\'s, write that name in its '
+            'header line "# driver: ..."'
+        )
+    if not told and header.extra.get("expect") != "silence":
+        raise UsageError(f'{file}: gives no item; if that is right, add the header line "# expect: silence"')
+
+
+def _write(kept: Path, text: str) -> None:
+    try:
+        kept.parent.mkdir(exist_ok=True)
+        kept.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise UsageError(f"{kept}: {error.strerror}; its folder must be one that you may write to") from None
