@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from drivers.framing.base import shown
@@ -47,7 +47,7 @@ LINE_ENDS = (b"\r\n", b"\n", b"\r")
 class Framing:
     """How frames seem to be cut. `texts`: what stands inside the marks; `start`: the mark that begins each, or b"".
 
-    `longest`: bytes of the longest, marks included; `frame`: what a sheet would say.
+    `end`: that which ends it. `longest`: bytes of the longest, marks included; `frame`: what a sheet would say.
     """
 
     by: By
@@ -57,6 +57,7 @@ class Framing:
     longest: int
     frame: str
     start: bytes = b""
+    end: bytes = b""
 
 
 def find(bursts: Sequence[Burst]) -> Framing | None:
@@ -116,7 +117,13 @@ def lines(data: bytes) -> Framing | None:
     others = [f"{count} in {name(each)} alone" for each, count in counts.items() if count and each != end]
     words += f" ({' and '.join(others)})" if others else ""
     frame = _frame(by="line", end=end, max=room(longest))
-    return Framing("line", words, "line", texts, longest, frame)
+    return Framing("line", words, "line", texts, longest, frame, end=end)
+
+
+def with_start(found: Framing, start: bytes) -> Framing:
+    """The same lines, as frames between two marks."""
+    frame = _frame(by="between", start=start, end=found.end, max=room(found.longest))
+    return replace(found, by="between", frame=frame, start=start)
 
 
 def counted(bursts: Sequence[Burst]) -> Framing | None:

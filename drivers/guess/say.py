@@ -45,6 +45,8 @@ def guess(bursts: Sequence[Burst]) -> Guess:
         why = "no line end, no marks in pairs and no silence among these bytes"
         return Guess((*words, f"{CANNOT} where a message ends: {why}"))
     inside = texts.describe(found)
+    if inside.start:
+        found = framing.with_start(found, inside.start)
     words = [found.words, *inside.words, *_together(seen.bursts, found), *words]
     return Guess(tuple(words), found.by, (found.frame, *inside.sheet))
 
@@ -67,7 +69,7 @@ def _lengths(bursts: Sequence[Burst]) -> list[str]:
 
 def _together(bursts: Sequence[Burst], found: framing.Framing) -> list[str]:
     """Lines that come several at a time may be one result together."""
-    if found.by != "line" or len(bursts) < 2 or len(found.texts) < 2 * len(bursts):
+    if found.unit != "line" or len(bursts) < 2 or len(found.texts) < 2 * len(bursts):
         return []
     return [
         f"some {round(len(found.texts) / len(bursts))} lines come at a time, then silence: they may be one result together"

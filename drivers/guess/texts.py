@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -26,18 +27,22 @@ WEAK = (b",", b"/", b" ")
 LABELLING = (b"=", b":")
 HEX = frozenset(b"0123456789ABCDEFabcdef")
 DIGITS_OF_CHECK = (8, 4, 2)
-TRIED = 20  # messages on which a check is tried
+TRIED = 50  # messages on which a check is tried
+HL7_ROWS = r'rows = { end = "\r", split = "|", components = "^", header = "MSH" }'
 
 
 @dataclass(frozen=True, slots=True)
 class Inside:
-    """Observations, and the lines of a sheet that would say them."""
+    """Observations, and the lines of a sheet that would say them. `start`: a mark at the head of each line that the check
+    leaves out, so that the line stands between two marks.
+    """
 
     words: tuple[str, ...] = ()
     sheet: tuple[str, ...] = ()
+    start: bytes = b""
 
     def __add__(self, other: Inside) -> Inside:
-        return Inside(self.words + other.words, self.sheet + other.sheet)
+        return Inside(self.words + other.words, self.sheet + other.sheet, self.start or other.start)
 
 
 def describe(framing: Framing) -> Inside:
@@ -65,7 +70,7 @@ def _segments(texts: Sequence[bytes]) -> Inside:
         segment[:3].decode("ascii", "replace") for text in texts for segment in text.split(b"\r") if segment
     )
     listed = ", ".join(f"{each} ({count})" for each, count in names.most_common(LISTED) if each.isalnum())
-    return Inside((f"segments ending in CR, fields between |: {listed}",))
+    return Inside((f"segments ending in CR, fields between |: {listed}",), (HL7_ROWS,))
 
 
 def _rows(texts: Sequence[bytes], end: bytes, unit: str) -> Inside:
@@ -88,16 +93,30 @@ def fields(texts: Sequence[bytes], unit: str) -> Inside:
         having = [text for text in texts if mark in text]
         if len(having) < MOST_OF * len(texts) or (columns and mark in WEAK):
             continue
-        labels = _labelled([field for text in having for field in text.split(mark)], "field")
-        blank = mark != b" " and all(text.count(mark) == text.count(mark + b" ") for text in having)
+        whole = b"".join(having)
+        blank = mark != b" " and whole.count(mark + b" ") >= MOST_OF * whole.count(mark)  # the others are in numbers
         parting = mark + b" " if blank else mark
-        said = _fields(Counter(text.count(mark) + 1 for text in texts), len(texts), unit, parting)
+        labels = _labelled([field for text in having for field in text.split(parting)], "field")
+        said = _fields(Counter(text.count(parting) + 1 for text in texts), len(texts), unit, parting)
         key = "lines" if labels.words else "split"
-        return Inside((said,), (f"{key} = {quoted(parting)}",)) + labels
+        return Inside((said, *_tied(having, mark, unit)), (f"{key} = {quoted(parting)}",)) + labels
     if columns:
         listed = " or ".join(str(each) for each, count in sorted(lengths) if count > 1 or len(lengths) == 1)
         return Inside((f"texts padded with blanks in {unit}s of {listed or lengths[0][0]} characters: fixed columns",))
     return _labelled(texts, unit)
+
+
+def _tied(texts: Sequence[bytes], mark: bytes, unit: str) -> list[str]:
+    """Whether a number at the head of each ties several that follow each other together."""
+    heads = [text.partition(mark)[0] for text in texts]
+    numbers = [head for head in heads if head.isdigit()]
+    runs = len(list(itertools.groupby(numbers)))
+    if len(numbers) < MOST_OF * len(heads) or runs < 2 or len(numbers) < 2 * runs or len(set(numbers)) < MOST_OF * runs:
+        return []
+    about = round(len(numbers) / runs)
+    return [
+        f"the same number stands at the head of some {about} {unit}s, then another: they may be one result together"
+    ]
 
 
 def _fields(counts: Counter[int], of: int, unit: str, mark: bytes) -> str:
@@ -140,24 +159,27 @@ def check(texts: Sequence[bytes], start: bytes, first: bytes) -> Inside | None:
         said = f"each ends with * and {digits} hex digits, as checks do"
         rows = [(text[: -digits - 1], text[-digits:]) for text in ends[-TRIED:]]
         if known := _fits(rows, digits):
-            return Inside(
-                (f"{said}: {known} of what stands before the * fits",),
-                (f'sum = {{ kind = "{known}", until = "*", written = "hex{digits}" }}',),
-            )
+            return Inside((f"{said}: {known} of what stands before the * fits",), (_sum(known, digits),))
         if start and (known := _fits([(start + body, told) for body, told in rows], digits)):
             return Inside((f"{said}: {known} of what stands before the * fits, the {name(start)} with it",))
         if first and (known := _fits([(body.removeprefix(first), told) for body, told in rows], digits)):
-            return Inside((f"{said}: {known} of what stands between {name(first)} and * fits",))
+            return Inside(
+                (f"{said}: {known} of what stands between {name(first)} and * fits",), (_sum(known, digits),), first
+            )
         return Inside((f"{said}; none of the known checks fits",))
     return None
 
 
+def _sum(kind: str, digits: int) -> str:
+    return f'sum = {{ kind = "{kind}", until = "*", written = "hex{digits}" }}'
+
+
 def _fits(rows: Sequence[tuple[bytes, bytes]], digits: int) -> str | None:
-    """The known check that fits nine of ten of these bodies with what they end with."""
+    """The known check that fits most of these bodies with what they end with (two at least, by chance one may)."""
     for each in CHECKS.values():
         if each.width == digits * 4:
             good = sum(each.written(body) == told for body, told in rows)
-            if good * 10 >= 9 * len(rows):
+            if good >= MOST_OF * len(rows) and (good > 1 or digits > 2):
                 return each.name
     return None
 
