@@ -124,7 +124,10 @@ def drivers() -> str:
     for name, driver in registry.builtin().items():
         folder = TOP / "drivers" / "sheets" / name / "recordings"
         count = len([parse(path.read_text(encoding="utf-8")) for path in folder.glob("*.txt")])
-        check = "checksum" if "sum = {" in driver.source else "none: readings are flagged `no-check`"
+        unchecked = (
+            "none: readings are flagged `no-check`" if driver.serial.parity == "none" else "none but the line's parity"
+        )
+        check = "checksum" if "sum = {" in driver.source else unchecked
         starts = "yes" if driver.announces_start else "no"
         flipped = FLIPPED[name]
         unseen = f"{flipped.unseen} of {flipped.tried:,}"
