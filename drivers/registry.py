@@ -5,14 +5,14 @@ Rules of the room:
 - Lazy: looking for one driver loads no other.
 - A built-in sheet has a folder `sheets/NAME/` with `sheet.toml`, `recordings/*.txt` and `expected/*.json`.
 - A package of others gives drivers by the entry-point group `tidewire.drivers`: each entry is a `Driver`, or a function
-  that returns one, under the driver's own name.
+  that returns one, under the driver's own name. A broken package hides no other driver.
 - A site's sheet is `FOLDER/NAME.toml` or `FOLDER/NAME/sheet.toml`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from importlib.metadata import entry_points
+from importlib.metadata import distributions, entry_points
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -66,7 +66,7 @@ def builtin() -> Mapping[str, Driver]:
 
 def find(name: str, site_folder: Path | None = None) -> Driver:
     """The driver of this name. Raises DriverError or SheetError, both ValueError, with the cure."""
-    others = entry_points(group=GROUP)
+    others, unreadable = _entries()
     sheets = _site_sheets(site_folder)
     places = [f"built in (sheets/{name})"] if name in _BUILTIN else []
     places += [f"package entry {each.value}" for each in others if each.name == name]
@@ -80,7 +80,7 @@ def find(name: str, site_folder: Path | None = None) -> Driver:
             return _named(_loaded(entry), name)
     if name in sheets:
         return _named(load_sheet(sheets[name][0]), name)
-    raise DriverError(_unknown(name, [*_BUILTIN, *(each.name for each in others), *sheets], site_folder))
+    raise DriverError(_unknown(name, [*_BUILTIN, *(each.name for each in others), *sheets], site_folder, unreadable))
 
 
 def load_sheet(path: Path) -> Driver:
@@ -113,12 +113,28 @@ def _loaded(entry: EntryPoint) -> Driver:
     """What another package's entry gives; anything may go wrong in there."""
     try:
         found = entry.load()
-        driver = found if isinstance(found, Driver) else found()
-    except Exception as error:  # foreign code: whatever it raises, the person needs the package's name
+        driver = found() if callable(found) and not isinstance(found, Driver) else found
+    except (Exception, SystemExit) as error:  # foreign code: whatever it raises, the person needs the package's name
         raise DriverError(f"package entry {entry.value} cannot be loaded ({error!r}); repair that package") from error
     if not isinstance(driver, Driver):
         raise DriverError(f"package entry {entry.value} gives no Driver; repair that package")
     return driver
+
+
+def _entries() -> tuple[list[EntryPoint], list[str]]:
+    """All entries of the group, and the packages whose list of entries cannot be read: nobody knows what they give."""
+    try:
+        return list(entry_points(group=GROUP)), []
+    except Exception:  # noqa: BLE001 - one package's list, whosever it is, is no text of entries: each is asked alone
+        found: dict[str, list[EntryPoint]] = {}
+        unreadable = []
+        for each in distributions():
+            name = str(each.metadata["Name"])
+            try:
+                found.setdefault(name, list(each.entry_points.select(group=GROUP)))
+            except Exception:  # noqa: BLE001 - as above
+                unreadable.append(name)
+        return [entry for entries in found.values() for entry in entries], unreadable
 
 
 def _site_sheets(folder: Path | None) -> dict[str, list[Path]]:
@@ -132,8 +148,9 @@ def _site_sheets(folder: Path | None) -> dict[str, list[Path]]:
     return found
 
 
-def _unknown(name: str, known: list[str], folder: Path | None) -> str:
+def _unknown(name: str, known: list[str], folder: Path | None, unreadable: list[str]) -> str:
     near = nearest(name, known)
     cure = f'did you mean "{near}"?' if near else f"known: {', '.join(sorted(known))}"
     looked = "" if folder is None else f" (looked in {folder} too)"
-    return f'no driver "{name}"{looked}; {cure}'
+    broken = "".join(f"; the entry points of package {each} cannot be read, repair it" for each in unreadable)
+    return f'no driver "{name}"{looked}; {cure}{broken}'

@@ -141,3 +141,20 @@ def test_a_sheet_file_that_cannot_be_read_is_an_error_in_one_line(tmp_path: Path
     (tmp_path / "bad.toml").write_text("sheet = 2\n", encoding="utf-8")
     with pytest.raises(SheetError, match=r"bad.toml, line 1"):
         registry.load_sheet(tmp_path / "bad.toml")
+
+
+@pytest.mark.parametrize("entries_text", [b"[tidewire.drivers]\nno entry at all\n", b"\xff\xfe"])
+def test_a_package_whose_entries_cannot_be_read_hides_nothing_and_is_named_where_a_driver_is_missing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, entries_text: bytes
+) -> None:
+    for name, text in (("spoilt", entries_text), ("good", b"[tidewire.drivers]\ngood-line = tidewire_good:DRIVER\n")):
+        info = tmp_path / f"{name}-1.0.dist-info"
+        info.mkdir()
+        (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {name}\nVersion: 1.0\n", encoding="utf-8")
+        (info / "entry_points.txt").write_bytes(text)
+    monkeypatch.syspath_prepend(tmp_path)
+    assert registry.find("delimited-line").name == "delimited-line"
+    with pytest.raises(DriverError, match=r"tidewire_good:DRIVER cannot be loaded \(ModuleNotFoundError"):
+        registry.find("good-line")
+    with pytest.raises(DriverError, match=r"; the entry points of package spoilt cannot be read, repair it$"):
+        registry.find("other-line")
