@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from capture.ports.base import Port
     from drivers.contract import Driver
 
+SHAPE = {"number of data bits": "5678", "parity": "NEO", "number of stop bits": "12"}
+
 
 def port_of(address: str, serial: str | None, driver: Driver | None, clock: Clock) -> Port:
     """The port that is meant. Raises UsageError where there is none, or its line settings are not known."""
@@ -73,20 +75,21 @@ def settings_of(text: str) -> SerialSettings:
     rate, _, shape = text.strip().replace(",", " ").partition(" ")
     shape = shape.strip().upper()
     if not (rate.isascii() and rate.isdigit()):
-        raise _malformed(text, f"{rate or 'nothing'!r} is no rate", "9600 8N1")
+        raise _malformed(text, f'"{rate}" is no rate' if rate else "the rate is missing", "9600 8N1")
     baud = int(rate[:9])
     if not 50 <= baud <= 4_000_000:
         raise _malformed(text, f"{rate} bits per second is no rate of a serial line", f"{usual_baud(baud)} 8N1")
     if not shape:
         raise _malformed(text, "data bits, parity and stop bits are missing", f"{baud} 8N1")
     parities = {"N": "none", "E": "even", "O": "odd"}
-    for place, (name, known) in enumerate({"data bits": "5678", "parity": "NEO", "stop bits": "12"}.items()):
+    for place, (name, known) in enumerate(SHAPE.items()):
         found = shape[place : place + 1]
         if not found or found not in known:
-            what = f"{found or 'nothing'!r} is no {name} ({', '.join(known)})".replace("'nothing'", "nothing")
+            listed = f"({', '.join(known)})"
+            what = f'"{found}" is no {name} {listed}' if found else f"the {name} {listed} is missing"
             raise _malformed(text, what, f"{baud} {shape[:place] + '8N1'[place:]}")
     if len(shape) > 3:
-        raise _malformed(text, f"{shape[3:]!r} is too much", f"{baud} {shape[:3]}")
+        raise _malformed(text, f'"{shape[3:].strip()}" is too much', f"{baud} {shape[:3]}")
     if shape[0] + shape[2] == "52":
         raise _malformed(text, "5 data bits with 2 stop bits do not exist on a line", f"{baud} {shape[:2]}1")
     return SerialSettings(baud, int(shape[0]), parities[shape[1]], int(shape[2]))  # type: ignore[arg-type]  # looked at above
