@@ -20,11 +20,11 @@ from drivers.sheet.keys import example_of
 from drivers.sheet.model import Message, Sheet
 from drivers.sheet.parts import frames_of, misgrouped
 from drivers.sheet.places import At
-from drivers.sheet.quantities import KNOWN_UNITS
 from drivers.sheet.rowrules import row_mistakes, rows_of
 from drivers.sheet.sense import nonsense
 from drivers.sheet.sums import sum_mistakes
-from drivers.tomltext import Document, Path, TomlError, nearest, read_toml, spoken
+from drivers.sheet.units import KNOWN_UNITS, unit_mistake
+from drivers.tomltext import Document, Path, TomlError, nearest, one_line, read_toml, spoken
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -46,6 +46,9 @@ _ALLOWED = {
 
 class SheetError(ValueError):
     """A sheet cannot be used; `str()` is one line with file, line, key and cure."""
+
+    def __init__(self, said: str) -> None:
+        super().__init__(one_line(said))
 
 
 def load(text: str, name: str) -> tuple[Sheet, Document]:
@@ -232,6 +235,11 @@ class _Rules:
         for path, what in sum_mistakes(self.sheet):
             raise self.refuse(path, what)
 
+    def unit(self, path: Path, unit: str) -> None:
+        what = unit_mistake(unit, self.units)
+        if what is not None:
+            raise self.refuse(path, what)
+
     def known(self, path: Path, word: str, words: Iterable[str]) -> None:
         """Refuse a word that is none of the known ones."""
         choice = sorted(words)
@@ -252,11 +260,11 @@ class _Rules:
         self.words(path, message)
         for key, measured in (*message.gases.items(), ("oxygen", message.oxygen)):
             if measured:
-                self.known((*path, key, "unit"), measured.unit, self.units)
+                self.unit((*path, key, "unit"), measured.unit)
         for name, other in message.other.items():
             here = (*path, "other", name)
             if other.unit is not None:
-                self.known((*here, "unit"), other.unit, self.units)
+                self.unit((*here, "unit"), other.unit)
             elif other.unit_from == "frame":
                 raise self.refuse(here, 'unit_from = "frame" needs a unit for what carries none; add unit = "ppm"')
             if name == "kind":

@@ -14,7 +14,8 @@ from drivers.sheet.beside import BesideReader
 from drivers.sheet.clocks import compile_clock
 from drivers.sheet.escapes import compile_escapes
 from drivers.sheet.fields import Places, readable
-from drivers.sheet.quantities import KNOWN_UNITS, compile_quantity
+from drivers.sheet.quantities import compile_quantity
+from drivers.sheet.units import KNOWN_UNITS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

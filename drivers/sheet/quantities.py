@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from drivers.sheet.model import Sheet
     from drivers.sheet.places import Measured, Other
 
-KNOWN_UNITS = frozenset({"ppm", "ppb", "%"})
-
 
 def compile_quantity(
     said: Measured | Other, unit: str, sentinels: Mapping[bytes, State], units: frozenset[str], sheet: Sheet

@@ -159,7 +159,7 @@ def refusal(sheet: str, old: str, new: str) -> str:
         (
             'field = 5, unit = "ppm"',
             'field = 5, unit = "ppn"',
-            'hydrogen.unit: unknown word "ppn"; did you mean "ppm"?',
+            'hydrogen.unit: unknown unit "ppn"; did you mean "ppm" (UCUM [ppm])?',
         ),
         ('field = 5, unit = "ppm"', 'field = 5, unit = "furlong"', "write one of %, ppb, ppm"),
         (
@@ -255,7 +255,7 @@ def test_a_mistake_in_an_event_is_named(old: str, new: str, said: str) -> None:
             "message.1: gives a result without any gas",
         ),
         ('{ label = "FL" }', '{ label = "FL", unit_from = "frame" }', 'other.flow: unit_from = "frame" needs a unit'),
-        ('{ label = "FL" }', '{ label = "FL", unit = "l/min" }', 'other.flow.unit: unknown word "l/min"; write one of'),
+        ('{ label = "FL" }', '{ label = "FL", unit = "l/min" }', 'other.flow.unit: unit "l/min" (UCUM L/min) is not listed; add units = ["l/min"] to the sheet'),
         (
             '{ flow = { label = "FL" }',
             '{ flow = { label = "O2" }',
