@@ -25,6 +25,9 @@ _BARE = frozenset("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz012345678
 class TomlError(ValueError):
     """The text is not TOML; `str()` is one line with file, line and what is wrong."""
 
+    def __init__(self, said: str) -> None:
+        super().__init__(one_line(said))
+
 
 @dataclass(frozen=True, slots=True)
 class Document:
@@ -53,6 +56,11 @@ def spoken(path: Path) -> str:
         str(part + 1) if isinstance(part, int) else part if part and _BARE.issuperset(part) else f'"{part}"'
         for part in path
     )
+
+
+def one_line(said: str) -> str:
+    """What is said, with every sign that cannot be printed as TOML writes it: a text of the file may hold any."""
+    return "".join(each if each.isprintable() else f"\\u{ord(each):04X}" for each in said)
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
