@@ -1,7 +1,9 @@
 """The expected items of each recording: one JSON file beside it, compared to the letter.
 
-    python -m drivers.expected             compares every built-in driver; exit 1 and the first difference of each file
-    python -m drivers.expected --write     writes the files anew from what the drivers give now
+    python -m drivers.expected                  compares every built-in driver; exit 1 and the first difference of each file
+    python -m drivers.expected NAME --write     writes the files of that driver anew from what it gives now
+
+Without a name it is every driver's turn, with `--write` too.
 
 A changed file is a changed contract: read its difference before you commit it, and say in the commit why it changed.
 A recording that gives nothing is refused, unless its header says `# expect: silence`: an empty file proves nothing.
@@ -22,6 +24,7 @@ from drivers.contract import Span
 from drivers.hearing import play
 from drivers.recording import RecordingError, decode
 from drivers.registry import SHEETS, DriverError, load_sheet
+from drivers.tomltext import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -66,15 +69,27 @@ def mismatches(folder: Path, *, write: bool = False) -> Iterator[str]:
 
 
 def main(arguments: Sequence[str], sheets: Path = SHEETS) -> int:
-    """Compare or write the expected items of all built-in drivers."""
-    if list(arguments) not in ([], ["--write"]):
-        sys.stderr.write("usage: python -m drivers.expected [--write]\n")
+    """Compare or write the expected items of the built-in drivers named, or of all; what is wrong, a line each."""
+    names = [word for word in arguments if word != "--write"]
+    if any(word.startswith("-") for word in names):
+        sys.stderr.write("usage: python -m drivers.expected [NAME ...] [--write]\n")
         return 2
+    known = sorted(sheet.parent.name for sheet in sheets.glob("*/sheet.toml"))
+    for name in names:
+        if name not in known:
+            near = nearest(name, known)
+            cure = f'did you mean "{near}"?' if near else f"known: {', '.join(known)}"
+            sys.stderr.write(f'no folder "{name}" with a sheet.toml in {sheets}; {cure}\n')
+            return 2
     wrong = 0
-    for sheet in sorted(sheets.glob("*/sheet.toml")):
-        for line in mismatches(sheet.parent, write=bool(arguments)):
+    for name in names or known:
+        try:
+            for line in mismatches(sheets / name, write="--write" in arguments):
+                wrong += 1
+                sys.stdout.write(f"{line}\n")
+        except ValueError as error:  # DriverError, SheetError and RecordingError: each is one line with its cure
             wrong += 1
-            sys.stdout.write(f"{line}\n")
+            sys.stdout.write(f"{error}\n")
     return 1 if wrong else 0
 
 

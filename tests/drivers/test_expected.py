@@ -103,9 +103,36 @@ def test_a_recording_of_another_driver_or_none_is_named(sheets: Path) -> None:
         list(expected.mismatches(sheets / "delimited-line"))
 
 
-def test_the_command_knows_one_word(capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_command_takes_names_and_one_word(capsys: pytest.CaptureFixture[str]) -> None:
     assert expected.main(["--wriet"]) == 2
-    assert "usage: python -m drivers.expected [--write]" in capsys.readouterr().err
+    assert "usage: python -m drivers.expected [NAME ...] [--write]" in capsys.readouterr().err
+    assert expected.main(["delimited-lin", "--write"]) == 2
+    assert 'no folder "delimited-lin" with a sheet.toml in' in (said := capsys.readouterr().err)
+    assert said.endswith('did you mean "delimited-line"?\n')
+
+
+def test_only_the_named_drivers_are_written_and_compared(sheets: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    shutil.copytree(registry.SHEETS / "label-block", sheets / "label-block")
+    kept = {name: sheets / name / "expected" / "breath.json" for name in ("delimited-line", "label-block")}
+    for path in kept.values():
+        path.write_text("[]\n", encoding="utf-8")
+    assert expected.main(["label-block", "--write"], sheets) == 0
+    assert expected.main(["label-block"], sheets) == 0
+    assert kept["delimited-line"].read_text(encoding="utf-8") == "[]\n"
+    assert expected.main([], sheets) == 1
+    assert "delimited-line/expected/breath.json, line 1: not what" in capsys.readouterr().out
+
+
+def test_a_sheet_or_recording_that_cannot_be_used_is_one_line_and_the_others_are_compared_all_the_same(
+    sheets: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shutil.copytree(registry.SHEETS / "label-block", sheets / "label-block")
+    (sheets / "delimited-line" / "sheet.toml").write_text("sheet = 2\n", encoding="utf-8")
+    (sheets / "label-block" / "recordings" / "fault.txt").write_text("x\n", encoding="utf-8")
+    assert expected.main([], sheets) == 1
+    first, second = capsys.readouterr().out.splitlines()
+    assert "delimited-line/sheet.toml, line 1" in first
+    assert 'label-block/recordings/fault.txt, line 1: "x" is no recording' in second
 
 
 def test_the_module_is_a_command(monkeypatch: pytest.MonkeyPatch) -> None:
