@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from drivers.contract import Event, Noise, Quantity, Refused, Reply, Result
-from drivers.hearing import heard_bytes, play
+from drivers.hearing import Hearing, heard_bytes, play
 from drivers.judging import alone, quantities_of, spans_of
 from drivers.recording import Bytes
 from drivers.ruling import sheet_of
@@ -31,6 +31,8 @@ MARKS = frozenset({"start mark", "end mark", "check", "message"})
 """Parts of a layout that are the frame's own."""
 _FOR_PEOPLE = frozenset({"name", "version", "about"})
 """Keys of a sheet whose texts stand in no frame."""
+_WORDS = frozenset({"map", "sentinels"})
+"""Tables of a sheet whose keys are the analyser's words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,28 +72,28 @@ class _Frames:
         self.blanked = self.remade = 0
 
     def blank(self, item: Item, frame: bytes, offset: int) -> bytes:
-        """One frame as it may be shown; where it would fall apart, the digits of one part stay (a length, say)."""
+        """One frame as it may be shown. Where it would fall apart the first number of one part stays (a length, say), or else the
+        signs and the sheet's own words of all parts (they may say which row one is).
+        """
         parts = self._driver.layout(frame, offset)
-        strict = self._made(item, frame, offset, parts, None)
-        now, again = strict, self._checked(frame, strict)
-        for spared in (part for part in parts if part.name not in _texts(item)):
-            if self._holds(item, frame, again):
-                break
+        for spared in ((), *((part,) for part in parts), parts):
             now = self._made(item, frame, offset, parts, spared)
             again = self._checked(frame, now)
+            if self._holds(item, frame, again):
+                break
         else:
-            if not self._holds(item, frame, again):
-                now, again = strict, self._checked(frame, strict)
+            now = self._made(item, frame, offset, parts, ())
+            again = self._checked(frame, now)
         self.blanked += sum(a != b for a, b in zip(frame, now, strict=True))
         self.remade += again != now
         return again
 
-    def _made(self, item: Item, frame: bytes, offset: int, parts: Sequence[Part], spared: Part | None) -> bytes:
-        """The blanked frame. `spared`: the part whose digits stay."""
+    def _made(self, item: Item, frame: bytes, offset: int, parts: Sequence[Part], spared: Sequence[Part]) -> bytes:
+        """The blanked frame. `spared`: one part whose first number stays, or all of them for their signs and known words."""
         blanked = bytearray(frame)
         for part in parts:
             begin, end = part.span.start - offset, part.span.end - offset
-            blanked[begin:end] = self._part(item, part, frame[begin:end], digits=part is spared)
+            blanked[begin:end] = self._part(item, part, frame[begin:end], spared)
         return bytes(blanked)
 
     def _checked(self, frame: bytes, now: bytes) -> bytes:
@@ -99,27 +101,41 @@ class _Frames:
         return now if self._remake is None or now == frame else self._remake(frame, now)
 
     def _holds(self, item: Item, frame: bytes, now: bytes) -> bool:
-        """Whether a frame is cut and read as it was; of one that was refused only how it is cut counts."""
-        before, after = play(self._driver, alone(frame)), play(self._driver, alone(now))
-        if isinstance(item, Refused | Noise):
+        """Whether a frame is cut and read as it was; of one that came damaged only how it is cut counts."""
+        (before, rests), (after, rests_too) = self._heard(frame), self._heard(now)
+        if rests != rests_too:
+            return False
+        if isinstance(item, Refused) and item.why == "line-error":
             return [spans_of(each) for each in before] == [spans_of(each) for each in after]
         return len(before) == len(after) and all(map(_reads_as, before, after))
 
-    def _part(self, item: Item, part: Part, raw: bytes, *, digits: bool) -> bytes:
+    def _heard(self, frame: bytes) -> tuple[list[Item], bool]:
+        """The items of a frame alone, and whether nothing was open behind its last byte."""
+        hearing = Hearing(self._driver)
+        bare, *silence = alone(frame)
+        hearing.hear(bare)
+        rests = hearing.decoder.at_rest
+        for entry in silence:
+            hearing.hear(entry)
+        hearing.end()
+        return hearing.items, rests
+
+    def _part(self, item: Item, part: Part, raw: bytes, spared: Sequence[Part]) -> bytes:
         """One part of a frame as it may be shown."""
         if part.name in _texts(item):
             return FILL * len(raw)
         if self._keep_unread:
             return raw
-        if digits or part.name == "marks" or isinstance(item, Refused | Noise):
+        digits = len(spared) == 1 and part is spared[0]
+        if digits or isinstance(item, Refused | Noise):
             return self._own_words(raw, digits=digits)
         inside = (span.start <= part.span.start and part.span.end <= span.end for span in _safe(item))
         if part.name in MARKS or raw in self._words or any(inside) or _is_number(item, part, raw):
             return raw
-        return FILL * len(raw)
+        return self._own_words(raw, digits=False) if spared or part.name == "marks" else FILL * len(raw)
 
     def _own_words(self, raw: bytes, *, digits: bool) -> bytes:
-        """Signs stay; runs of letters and digits only where the sheet writes them itself."""
+        """Signs stay; runs of letters and digits only where the sheet writes them itself. `digits`: the first number too."""
         made = bytearray()
         run = bytearray()
         for byte in (*raw, 0):
@@ -127,6 +143,7 @@ class _Frames:
                 run.append(byte)
                 continue
             own = digits if run.isdigit() else bytes(run) in self._words
+            digits = digits and not run.isdigit()
             made += run if own else FILL * len(run)
             run.clear()
             made.append(byte)
@@ -136,7 +153,10 @@ class _Frames:
 def _texts(item: Item) -> frozenset[str]:
     """Names of the parts that hold what somebody wrote."""
     if isinstance(item, Result):
-        return frozenset({"subject", *(name for name, each in item.other.items() if not isinstance(each, Quantity))})
+        named = {name for name, each in item.other.items() if not isinstance(each, Quantity)}
+        return frozenset(
+            {"subject", *named} - {"kind"}
+        )  # a kind that is not mapped stands where a word of the sheet stood
     return frozenset({"subject", *item.detail}) if isinstance(item, Event) else frozenset({"subject"})
 
 
@@ -173,13 +193,14 @@ def _words(driver: Driver) -> Iterator[bytes]:
                 word = ""
 
 
-def _strings(said: Any) -> Iterator[str]:  # noqa: ANN401 - whatever a sheet may hold
+def _strings(said: Any, *, keys: bool = False) -> Iterator[str]:  # noqa: ANN401 - whatever a sheet may hold
     if isinstance(said, str):
         yield said
     elif isinstance(said, dict):
         for key, each in said.items():
-            yield key
-            yield from _strings(each)
+            if keys and not key.isdigit():
+                yield key
+            yield from _strings(each, keys=key in _WORDS)
     elif isinstance(said, list):
         for each in said:
             yield from _strings(each)

@@ -1,0 +1,117 @@
+"""What may name a person is taken out of a recording: nothing stays by default but what the sheet can account for."""
+
+from __future__ import annotations
+
+import pytest
+
+from drivers import registry
+from drivers.blanking import blank
+from drivers.contract import Noise, Refused, Result
+from drivers.hearing import heard_bytes, play
+from drivers.recording import Bytes, Mark, decode
+
+RECORDINGS = sorted(
+    (path.parent.parent.name, path.stem)
+    for path in registry.SHEETS.glob("*/recordings/*.txt")
+    if path.stem in ("breath", "session", "fault")
+)
+SHEET = r"""
+sheet = 1
+name = "keyed-in"
+version = "1.0"
+serial = { baud = 9600, bits = 8, parity = "none", stop = 1 }
+frame = { by = "line", end = "\r\n", max = 80 }
+split = ";"
+sentinels = { "----" = "not-measurable" }
+[[message]]
+when = { field = 1, is = "STA" }
+gives = "event"
+fields = 3
+event = { field = 2, map = { WARM = "warming-up" } }
+detail = { who = { field = 3 } }
+[[message]]
+gives = "result"
+fields = 6
+number = { field = 1 }
+subject = { field = 2 }
+hydrogen = { field = 3, unit = "ppm" }
+kind = { field = 4, map = { B = "breath" } }
+other = { remark = { field = 5 } }
+"""
+
+
+def blanked(line: bytes, *, keep_unread: bool = False) -> bytes:
+    driver = registry.driver_from_text(SHEET, "keyed-in.toml")
+    return heard_bytes(blank(driver, [Bytes(0, line)], keep_unread=keep_unread).entries)
+
+
+@pytest.mark.parametrize(
+    ("line", "shown", "kept"),
+    [
+        (b"12;A-1017;37;B;from Ann;\r\n", b"12;xxxxxx;37;B;xxxxxxxx;\r\n", b"12;xxxxxx;37;B;xxxxxxxx;\r\n"),
+        (b"12;B;----;Ann;;Smith\r\n", b"12;x;----;xxx;;xxxxx\r\n", b"12;x;----;Ann;;Smith\r\n"),
+        (b"12;;Ann;B;;4\r\n", b"12;;xxx;B;;x\r\n", b"12;;Ann;B;;4\r\n"),
+        (b"STA;WARM;Ann\r\n", b"STA;WARM;xxx\r\n", b"STA;WARM;xxx\r\n"),
+        (b"STA;Ann;17\r\n", b"STA;xxx;xx\r\n", b"STA;Ann;17\r\n"),
+        (b"12;A-1017;37;B\r\n", b"xx;xxxxxx;xx;B\r\n", b"12;xxxxxx;37;B\r\n"),
+        ("Müller; 17 Jahre\r\n".encode(), b"xxxxxxx;xxxxxxxxx\r\n", "Müller;xxxxxxxxx\r\n".encode()),
+    ],
+)
+def test_texts_are_blanked_and_what_is_not_understood_with_them(line: bytes, shown: bytes, kept: bytes) -> None:
+    assert blanked(line) == shown
+    assert blanked(line, keep_unread=True) == kept
+
+
+@pytest.mark.parametrize(("name", "recording"), RECORDINGS)
+def test_what_was_read_is_read_as_before_with_its_check(name: str, recording: str) -> None:
+    driver = registry.builtin()[name]
+    entries = decode((registry.SHEETS / name / "recordings" / f"{recording}.txt").read_bytes()).entries
+
+    done = blank(driver, entries)
+
+    assert len(heard_bytes(done.entries)) == len(heard_bytes(entries))
+    assert [each for each in done.entries if isinstance(each, Mark)] == [
+        each for each in entries if isinstance(each, Mark)
+    ]
+    pairs = zip(play(driver, entries), play(driver, done.entries), strict=True)
+    for was, now in pairs:
+        assert type(was) is type(now)
+        if isinstance(was, Result) and isinstance(now, Result):
+            assert [each.value for each in was.gases.values()] == [each.value for each in now.gases.values()]
+            assert was.number == now.number
+            assert now.subject is None or set(now.subject.text) == {"x"}
+    assert done.items - done.same == 0
+
+
+def test_a_check_that_did_not_agree_stays_wrong_and_one_that_did_agrees_again() -> None:
+    driver = registry.find("label-block")
+    right = b"\x02MSG:STATE\r\nSTATE:READY\r\nTEXT:A. Miller\r\n*{}\x03"
+    body = right[1:-4]
+    check = 0
+    for byte in body:
+        check ^= byte
+    for written, made in ((b"%02X" % check, 1), (b"00", 0)):
+        done = blank(driver, [Bytes(0, right.replace(b"{}", written))])
+        assert b"TEXT:xxxxxxxxx" in heard_bytes(done.entries) or written == b"00"
+        assert b"Miller" not in heard_bytes(done.entries)
+        assert done.remade == made
+        (item,) = play(driver, done.entries)
+        assert isinstance(item, Refused) == (written == b"00")
+
+
+def test_of_a_frame_that_came_damaged_only_marks_and_own_words_stay() -> None:
+    driver = registry.find("delimited-line")
+
+    done = blank(driver, [Bytes(0, b"RES;0435;24/11/2026 08:57;B;4q;12;15.2\r\n", (28,))])
+
+    assert heard_bytes(done.entries) == b"RES;xxxx;xx/xx/xxxx xx:xx;B;xx;xx;xx.x\r\n"
+    assert (done.same, done.items) == (1, 1)
+
+
+def test_noise_keeps_no_word_that_the_sheet_does_not_write() -> None:
+    driver = registry.find("label-block")
+
+    done = blank(driver, [Bytes(0, b"MILLER, A. MSG:RESULT 1017\xe9\x03")])
+
+    assert heard_bytes(done.entries) == b"xxxxxx, x. MSG:RESULT xxxxx\x03"
+    assert all(isinstance(item, Noise) for item in play(driver, done.entries))
