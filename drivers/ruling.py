@@ -64,15 +64,34 @@ def _paths(document: Document, item: Refused, parts: Sequence[Part]) -> Iterator
         yield from (("frame", key) for key in keys[item.why])
         yield ("frame",)
     elif item.why in ("bad-field", "unknown-message", "out-of-range"):
-        n = _message(document, parts)
-        if n is None:
-            yield ("message", 0, "when") if item.why == "unknown-message" else ("message", 0)
-            return
-        table: dict[str, Any] = document.data["message"][n]
-        here: Path = ("message", n)
-        yield from ((*here, key) for key, word in (("fields", "fields"), ("width", "columns")) if word in item.rule)
-        yield from ((*here, *path) for path, words in _places(table) if words in item.rule)
-        yield here
+        yield from _of_messages(document, item, parts)
+
+
+def _of_messages(document: Document, item: Refused, parts: Sequence[Part]) -> Iterator[Path]:
+    """Keys of the message that the frame was taken for; of the group, the count or the way of cutting, where none was."""
+    rule = item.rule
+    keys = (
+        [("group", "digits")] if "digits for the number" in rule else [("group",)] if "part of a result" in rule else []
+    )
+    yield from keys
+    if "count" in rule:
+        yield ("frame", "count_at")
+    messages: list[dict[str, Any]] = document.data["message"]
+    n = _message(document, parts)
+    if n is None:
+        yield from (
+            ("message", m, "width") for m, each in enumerate(messages) if f"says {each.get('width')} col" in rule
+        )
+        yield from ((key,) for key, word in (("label", "label"), ("rows", "row")) if word in rule)
+        yield from (
+            ("message", 0, key) for key in ("when", "label", "lines") if item.why == "unknown-message" or key != "when"
+        )
+        yield ("message", 0)
+        return
+    here: Path = ("message", n)
+    yield from ((*here, key) for key, word in (("fields", "fields"), ("width", "columns")) if word in rule)
+    yield from ((*here, *path) for path, words in _places(messages[n]) if words in rule)
+    yield here
 
 
 def _message(document: Document, parts: Sequence[Part]) -> int | None:

@@ -18,11 +18,22 @@ from drivers.recording import Bytes
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from drivers.contract import Driver, Item, Span
+    from drivers.contract import Driver, Item, Span, State
     from drivers.recording import Entry
 
 KINDS = ("result", "event", "progress", "refused", "noise", "reply")
 """The kinds of items, in the order in which they are counted."""
+
+
+_STATES: Mapping[State, str] = {
+    "ok": "without a value",
+    "below": "below range",
+    "above": "above range",
+    "not-measurable": "not measurable",
+    "not-measured": "not measured",
+    "not-received": "not received",
+    "invalid": "unreadable",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +104,8 @@ def told(item: Item) -> str:
 def in_words(quantity: Quantity) -> str:
     """A quantity: its value with unit, or the state that says why there is none."""
     if quantity.value is None:
-        return f"{quantity.comparator or ''}{quantity.state.replace('-', ' ')}"
-    state = "" if quantity.state == "ok" else f" ({quantity.state} range)"
+        return f"{quantity.comparator or ''}{_STATES[quantity.state]}"
+    state = "" if quantity.state == "ok" else f" ({_STATES[quantity.state]})"
     return f"{quantity.comparator or ''}{quantity.value:f} {quantity.unit}{state}"
 
 

@@ -1,0 +1,74 @@
+"""Which line of the sheet refused a frame, for every reason, whatever the sheet's shape."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pytest
+
+from drivers import registry
+from drivers.contract import Refused
+from drivers.hearing import play
+from drivers.recording import Bytes, Mark, decode
+from drivers.ruling import ruling
+
+if TYPE_CHECKING:
+    from drivers.contract import Driver
+    from drivers.ruling import Ruling
+
+RECORDINGS = sorted(
+    (path.parent.parent.name, path.stem) for path in registry.SHEETS.glob("*/recordings/*.txt") if path.stem != "breath"
+)
+
+
+def ruled(driver: Driver, frame: bytes) -> Ruling:
+    item = play(driver, [Bytes(0, frame), Mark(1, "quiet")])[0]
+    assert isinstance(item, Refused)
+    return ruling(driver, item, driver.layout(frame, 0))
+
+
+@pytest.mark.parametrize(
+    ("name", "frame", "key", "at"),
+    [
+        ("fixed-columns", b"R 04\r\n", "message.1.width", None),
+        ("fixed-frame", b"#RES,04", "frame.length", 7),
+        ("counted-frame", b"$9047;RES;" + b"x" * 60, "frame.max", None),
+        ("gap-frame", b"MSG=RES/NO=1/AT=20261124103105/KIND=B/CH4=2/O2=16.4", "message.1.hydrogen", None),
+        ("numbered-lines", b"41 H2 1\r\n", "group.digits", None),
+        ("counted-frame", b"$00a7;RES;" + b"x" * 60, "frame.count_at", None),
+        ("label-block", b"\x02MSG\r\n*5E\x03", "label", None),
+        ("key-value", b"msg=state, is=ready, text=*00\r\n", "sum", 26),
+    ],
+)
+def test_the_key_is_that_of_the_rule(name: str, frame: bytes, key: str, at: int | None) -> None:
+    found = ruled(registry.find(name), frame)
+
+    assert found.key == key
+    assert found.at == (at if at is not None else found.at)
+
+
+@pytest.mark.parametrize(("name", "recording"), RECORDINGS)
+def test_every_refused_frame_of_the_recordings_has_its_line_but_for_damage(name: str, recording: str) -> None:
+    driver = registry.builtin()[name]
+    entries = decode((registry.SHEETS / name / "recordings" / f"{recording}.txt").read_bytes()).entries
+    data = b"".join(each.data for each in entries if isinstance(each, Bytes))
+    lines = driver.source.split("\n")
+    for item in play(driver, entries):
+        if isinstance(item, Refused):
+            parts = [p for span in item.spans for p in driver.layout(data[span.start : span.end], span.start)]
+            found = ruling(driver, item, parts)
+            if item.why == "line-error":
+                assert found.line is None
+            else:
+                assert found.line is not None, item
+                assert found.key is not None
+                assert lines[found.line - 1].strip(), found
+
+
+def test_a_driver_whose_source_is_no_sheet_has_no_line() -> None:
+    driver = replace(registry.find("delimited-line"), source="def new(offset): ...")
+
+    found = ruled(driver, b"RES;1\r\n")
+
+    assert (found.line, found.key) == (None, None)
