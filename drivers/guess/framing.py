@@ -40,7 +40,10 @@ PAIRS = (
 )
 """Marks that text formats use in pairs: VT and FS CR, STX and ETX, SOH and EOT … (ISO/IEC 646, HL7 v2 MLLP)."""
 
-LINE_ENDS = (b"\r\n", b"\n", b"\r")
+BRACKETS = ((b"<", b">"), (b"[", b"]"), (b"{", b"}"), (b"(", b")"))
+"""Looked for only where there are no lines: a `<` may be a comparator."""
+
+LINE_ENDS = (b"\r\n", b"\n\r", b"\n", b"\r")
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,12 +66,19 @@ class Framing:
 def find(bursts: Sequence[Burst]) -> Framing | None:
     """The framing that the bytes show; None where they show none."""
     data = b"".join(burst.data for burst in bursts)
-    return between(data) or lines(data) or counted(bursts) or fixed(bursts) or gaps(bursts)
+    return (
+        between(data, PAIRS)
+        or lines(data)
+        or between(data, BRACKETS)
+        or counted(bursts)
+        or fixed(bursts)
+        or gaps(bursts)
+    )
 
 
-def between(data: bytes) -> Framing | None:
+def between(data: bytes, pairs: Iterable[tuple[bytes, bytes]]) -> Framing | None:
     """Blocks between two marks."""
-    for start, end in PAIRS:
+    for start, end in pairs:
         if start not in data or end not in data:
             continue
         texts = list(_blocks(data, start, end))
@@ -83,8 +93,21 @@ def between(data: bytes) -> Framing | None:
         else:
             words = f"blocks between {name(start)} and {name(end)}"
         frame = _frame(by="between", start=start, end=end, max=room(longest))
-        return Framing("between", words, "block", texts, longest, frame, start)
+        return Framing("between", words, "block", texts, longest, frame, start, end)
     return None
+
+
+def outside(data: bytes, start: bytes, end: bytes) -> list[bytes]:
+    """What stands between the end of one block and the start of the next."""
+    found = []
+    at = data.find(end, data.find(start) + len(start))
+    while at >= 0:
+        begin = data.find(start, at + len(end))
+        if begin < 0:
+            break
+        found.append(data[at + len(end) : begin])
+        at = data.find(end, begin + len(start))
+    return found
 
 
 def _blocks(data: bytes, start: bytes, end: bytes) -> Iterator[bytes]:
@@ -101,9 +124,10 @@ def _blocks(data: bytes, start: bytes, end: bytes) -> Iterator[bytes]:
 
 def lines(data: bytes) -> Framing | None:
     """Lines, by the line end that most of them have."""
-    pairs = data.count(b"\r\n")
-    counts = {b"\r\n": pairs, b"\n": data.count(b"\n") - pairs, b"\r": data.count(b"\r") - pairs}
-    end = max(LINE_ENDS, key=lambda each: counts[each])
+    pair = max((b"\r\n", b"\n\r"), key=data.count)
+    pairs = data.count(pair)
+    counts = {pair: pairs, b"\n": data.count(b"\n") - pairs, b"\r": data.count(b"\r") - pairs}
+    end = max(LINE_ENDS, key=lambda each: counts.get(each, 0))
     if not counts[end] or counts[end] < MOST_OF * sum(counts.values()):
         return None
     *whole, _ = data.split(end)

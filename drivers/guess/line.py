@@ -43,6 +43,10 @@ def quality(bursts: Sequence[Burst]) -> Quality:
     bare = data.translate(_MASK)
     if top * 5 >= size and _outside(bare, PRINTABLE + MARKS[:6]) * 20 <= size:
         return Quality(True, [_bared(each) for each in bursts], (*words, _of_top_bits(data, top)))
+    for byte in (b"\x00", b"\xff"):
+        if data.count(byte) * 10 >= size * 9:
+            dead = f"{share(data.count(byte), size)} bytes are {byte.hex().upper()}: looks like a break, a plug that is out, or a speed"
+            return Quality(False, bursts, (*words, f"{dead} that is much too high or low"))
     odd = _outside(data, PRINTABLE + MARKS)
     if odd * 10 > size * 3:
         noise = "unprintable noise: looks like the wrong speed (or a format that is not text)"

@@ -45,9 +45,10 @@ def guess(bursts: Sequence[Burst]) -> Guess:
         why = "no line end, no marks in pairs and no silence among these bytes"
         return Guess((*words, f"{CANNOT} where a message ends: {why}"))
     inside = texts.describe(found)
+    around = _around(seen.bursts, found)
     if inside.start:
         found = framing.with_start(found, inside.start)
-    words = [found.words, *inside.words, *_together(seen.bursts, found), *words]
+    words = [found.words, *around, *inside.words, *_together(seen.bursts, found), *words]
     return Guess(tuple(words), found.by, (found.frame, *inside.sheet))
 
 
@@ -67,10 +68,31 @@ def _lengths(bursts: Sequence[Burst]) -> list[str]:
     return []
 
 
+def _around(bursts: Sequence[Burst], found: framing.Framing) -> list[str]:
+    """What stands between blocks, and what that may be."""
+    if found.by != "between":
+        return []
+    data = b"".join(burst.data for burst in bursts)
+    words = []
+    pieces = framing.outside(data, found.start, found.end)
+    usual = texts.common(map(len, pieces)) if pieces else None
+    if usual:
+        bare = [piece.rstrip(b"\r\n") for piece in pieces if len(piece) == usual]
+        check = all(len(each) in {2, 4, 8} and texts.HEX.issuperset(each) for each in bare)
+        what = f": {len(bare[0])} hex digits, perhaps a check" if check else ""
+        words.append(f"{usual} byte{'s' if usual > 1 else ''} stand between one block and the next{what}")
+    if b"\x05" in data and b"\x04" in data:
+        words.append(
+            "ENQ and EOT stand around them: such senders go on when they are answered, and listening never does"
+        )
+    return words
+
+
 def _together(bursts: Sequence[Burst], found: framing.Framing) -> list[str]:
     """Lines that come several at a time may be one result together."""
     if found.unit != "line" or len(bursts) < 2 or len(found.texts) < 2 * len(bursts):
         return []
-    return [
-        f"some {round(len(found.texts) / len(bursts))} lines come at a time, then silence: they may be one result together"
-    ]
+    about = round(len(found.texts) / len(bursts))
+    words = f"some {about} lines come at a time, then silence: they may be one result together"
+    parted = framing.gaps(bursts)
+    return [words + (f" (as one message: {parted.frame})" if parted is not None else "")]

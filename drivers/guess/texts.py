@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections import Counter
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from drivers.guess.framing import MOST_OF, name, quoted
 from drivers.integrity import CHECKS
@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from drivers.guess.framing import Framing
+
+T = TypeVar("T")
 
 MOST_TEXTS = 1000
 MOST_LENGTHS = 4
@@ -49,10 +51,10 @@ def describe(framing: Framing) -> Inside:
     """What the texts of these frames have in common."""
     texts = list(framing.texts[-MOST_TEXTS:])
     said = Inside()
-    first = _common(text[:1] for text in texts)
+    first = common(text[:1] for text in texts) or b""
     if not framing.start and first and not first.isalnum() and first != b" ":
         said += Inside((f"each {framing.unit} begins with {name(first)}",))
-    checked = check(texts, framing.start, first)
+    checked = check(texts, framing.start, first if framing.by == "line" else b"")
     if checked is not None:
         said += checked
         texts = [text.rpartition(b"*")[0] or text for text in texts]
@@ -76,6 +78,9 @@ def _segments(texts: Sequence[bytes]) -> Inside:
 def _rows(texts: Sequence[bytes], end: bytes, unit: str) -> Inside:
     """Lines inside blocks."""
     rows = [[row for row in text.split(end) if row] for text in texts]
+    if max(map(len, rows)) < 2:
+        inner = fields([row for each in rows for row in each] or [b""], unit)
+        return Inside((f"in each {unit} a {name(end)} stands beside the text",)) + inner
     words = f"in each {unit} lines ending in {name(end)}: {_range([len(each) for each in rows])}"
     flat = [row for each in rows for row in each]
     labels = _labelled(flat, "line")
@@ -149,7 +154,7 @@ def _labelled(texts: Sequence[bytes], unit: str) -> Inside:
 def check(texts: Sequence[bytes], start: bytes, first: bytes) -> Inside | None:
     """A check behind an asterisk at the end of most texts: in how many digits, and which one if it is a known one.
 
-    `start`: the mark that the framing takes off; `first`: what most texts begin with.
+    `start`: the mark that the framing takes off; `first`: what most lines begin with, b"" where there are no lines.
     """
     tidy = [text.rstrip(b"\r\n") for text in texts]
     for digits in DIGITS_OF_CHECK:
@@ -184,11 +189,11 @@ def _fits(rows: Sequence[tuple[bytes, bytes]], digits: int) -> str | None:
     return None
 
 
-def _common(parts: Iterable[bytes]) -> bytes:
-    """What most of the parts are, or b""."""
+def common(parts: Iterable[T]) -> T | None:
+    """What most of the parts are; None where there is no such thing."""
     counts = Counter(parts)
     ((most, count),) = counts.most_common(1)
-    return most if count >= MOST_OF * counts.total() else b""
+    return most if count >= MOST_OF * counts.total() else None
 
 
 def _range(numbers: Sequence[int]) -> str:

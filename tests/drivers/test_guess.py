@@ -15,7 +15,7 @@ from drivers import guess as room
 from drivers.guess import CANNOT, Burst, Guess, Sample, guess, of_recording
 from drivers.guess.sample import MOST
 from drivers.hearing import play
-from drivers.recording import Bytes, Mark, Recording, decode
+from drivers.recording import Bytes, Mark, Recording, Sent, decode
 from drivers.registry import builtin
 from drivers.sheet.compile import compile_sheet
 
@@ -138,6 +138,16 @@ def test_a_check_is_recognised_and_said_with_the_bytes_it_stands_for() -> None:
     )
 
 
+def test_a_check_may_stand_for_the_start_mark_too() -> None:
+    def frame(body: bytes) -> bytes:
+        return b"#%s*%02X" % (body, sum(b"#" + body) % 256)
+
+    found = said(frame(b"0412,37,2"), frame(b"0413,38,3"), frame(b"0414,39,2"))
+
+    assert found.words[1].endswith("sum8 of what stands before the * fits, the # with it")
+    assert len(found.sheet) == 2, "no sheet of ours can say that"
+
+
 def test_a_check_of_no_known_kind_is_called_one_all_the_same() -> None:
     found = said(b"one*1A\n", b"two*77\n", b"six*00\n", b"ten*31\n")
 
@@ -164,6 +174,58 @@ def test_a_number_that_ties_lines_together_is_noticed() -> None:
 
     assert any(words.startswith("the same number stands at the head of some 3 lines") for words in found.words)
     assert not any("same number" in words for words in said(*[b"RES;%d;1\n" % n for n in range(9)]).words)
+
+
+def test_a_report_of_several_lines_may_also_be_one_message() -> None:
+    report = b"\r\n   TEST RESULT\r\n   No.      412\r\n   H2       37 ppm\r\n   O2       16.4 %\r\n\r\n"
+
+    found = said(report, report, report)
+
+    assert any('(as one message: frame = { by = "gap", quiet_s = 0.2, max = 128 })' in words for words in found.words)
+
+
+@pytest.mark.parametrize(
+    ("text", "frame"),
+    [
+        (b"\x02H2,37,16.4\r", r'frame = { by = "between", start = "\u0002", end = "\r", max = 64 }'),
+        (b"<H2,37><CH4,<2>", 'frame = { by = "between", start = "<", end = ">", max = 64 }'),
+        (b"[H2 37][CH4 2]", 'frame = { by = "between", start = "[", end = "]", max = 64 }'),
+        (b"H2 37 16.4\r", r'frame = { by = "line", end = "\r", max = 64 }'),
+        (b"H2 37 16.4\n\r", r'frame = { by = "line", end = "\n\r", max = 64 }'),
+    ],
+)
+def test_marks_of_many_kinds_are_known(text: bytes, frame: str) -> None:
+    assert said(*[text] * 5).sheet[0] == frame
+
+
+def test_what_stands_between_blocks_is_told() -> None:
+    found = said(b"\x02H2=37;O2=16.4\x03A1\r\n", b"\x02H2=4;O2=15.1\x0307\r\n", b"\x02H2=5;O2=15.2\x03FF\r\n")
+
+    assert "4 bytes stand between one block and the next: 2 hex digits, perhaps a check" in found.words
+
+
+def test_a_sender_that_wants_its_blocks_acknowledged_is_recognised() -> None:
+    """The control characters of ISO/IEC 646 that laboratory line protocols use: ENQ, STX … ETX, EOT."""
+    found = said(
+        b"\x05", b"\x021H|1\r\x033A\r\n", b"\x022R|1|37\r\x03C1\r\n", b"\x04", b"\x05", b"\x021H|2\r\x033A\r\n", b"\x04"
+    )
+
+    assert found.by == "between"
+    assert any(words.startswith("ENQ and EOT stand around them") for words in found.words)
+
+
+@pytest.mark.parametrize("byte", [b"\x00", b"\xff"])
+def test_one_byte_again_and_again_is_a_dead_line_and_no_format(byte: bytes) -> None:
+    found = said(*[byte] * 40)
+
+    assert "looks like a break, a plug that is out" in found.words[0]
+    assert found.by is None
+
+
+def test_letters_of_another_character_set_are_counted() -> None:
+    found = said(*["T=22 °C;H2=37\r\n".encode("latin-1")] * 4)
+
+    assert "4 of 60 bytes lie above 7F: a character set other than ASCII" in found.words
 
 
 def test_silence_is_named_where_nothing_else_parts_the_bytes() -> None:
@@ -196,6 +258,27 @@ def test_a_parity_bit_in_the_text_is_seen_and_which_one_it_is(ones: int, setting
     (told,) = (words for words in found.words if "7-bit text" in words)
     assert "top bit set in half of the bytes: looks like the wrong parity or data bits" in told
     assert f"try {settings_of}" in told
+
+
+def test_a_top_bit_in_every_byte_says_nothing_of_which_parity() -> None:
+    found = said(bytes(byte | 0x80 for byte in TEXT))
+
+    (told,) = (words for words in found.words if "7-bit text" in words)
+    assert told == "7-bit text with the top bit set in every byte: looks like the wrong parity or data bits"
+
+
+@pytest.mark.parametrize("text", [b"x" * 5000 + b"\r\n", b"\x02" + b"x" * 5000 + b"\x03"])
+def test_what_is_longer_than_any_message_is_no_frame(text: bytes) -> None:
+    found = said(text, text)
+
+    assert found.by is None
+    assert any(words.startswith(CANNOT) for words in found.words)
+
+
+def test_what_was_sent_and_a_mark_before_any_byte_are_no_bytes() -> None:
+    sample = of_recording([Mark(0, "quiet"), Sent(1, b"\x05"), Bytes(2, b"abc"), Sent(3, b"\x06"), Bytes(4, b"def")])
+
+    assert sample.bursts() == [Burst(None, b"abcdef")]
 
 
 def test_noise_looks_like_the_wrong_speed() -> None:
