@@ -33,7 +33,7 @@ MOST_PIECES = 64
 """Of more pieces so many are tried, evenly spread."""
 WORK = 40_000_000
 """Most bytes that are decoded for the flipped bits of one piece; of more, every so many-th bit is flipped."""
-SHORT, LONG, GROWN = 16_384, 262_144, 4.0
+SHORT, LONG, GROWN = 8_192, 131_072, 4.0
 """Bytes of the short and the long stream that are timed, and how much more a byte of the long one may take."""
 
 LAWS: Mapping[str, str] = {

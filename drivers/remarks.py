@@ -29,7 +29,7 @@ class Remark:
 def remarks(driver: Driver) -> list[Remark]:
     """Everything to know about a usable sheet before it is used."""
     document = sheet_of(driver)
-    found = list(_starts(driver, document))
+    found = list(_starts(driver))
     if document is not None:
         found = [*_check(driver, document), *_recognised(document), *found, *_twice(document), *_states(document)]
     return sorted(found, key=lambda each: each.line or 0)
@@ -69,22 +69,14 @@ def _recognised(document: Document) -> Iterator[Remark]:
     )
 
 
-def _starts(driver: Driver, document: Document | None) -> Iterator[Remark]:
-    lines = {} if document is None else document.lines
+def _starts(driver: Driver) -> Iterator[Remark]:
     if driver.announces_start:
-        if document is not None and "measuring" not in set(_events(document)):
-            yield Remark(
-                lines.get(("announces_start",)),
-                "announces_start",
-                "says that the analyser announces each measurement, but no message gives the event measuring; map the word, or "
-                "take announces_start out: without it no reading of a reservation becomes certain",
-            )
         return
     yield Remark(
         None,
         "announces_start",
         "is not said: nobody can tell the result of this breath from a late one before it, so each reading that a reservation "
-        "takes stays preliminary until a person confirms it; if the analyser says when it begins, map that word to measuring",
+        "takes stays preliminary until a person confirms it; if the analyser says when it begins, map that word to measuring, and add announces_start = true",
     )
     if driver.shortest_cycle_s is None:
         yield Remark(

@@ -34,7 +34,7 @@ SECTIONS = {
         "replay": "Play recordings through the real service into a folder.",
     },
     "Install": {
-        "check": "Check a configuration and all that it names.",
+        "check": "Check a configuration and all that it names; or a driver sheet, its recordings and the laws.",
         "listen": "The serial ports of this machine, and what comes over one of them.",
         "commission": "Hold an analyser's records against its display, once.",
         "run": "The service itself.",
@@ -48,7 +48,7 @@ SECTIONS = {
     },
     "Data": {
         "readings": "List the records in the journal.",
-        "explain": "Walk from a record back to its bytes on the wire.",
+        "explain": "Walk from a record back to its bytes on the wire; take a recording apart, byte by byte.",
         "resend": "Send records to a destination again.",
     },
     "Build": {

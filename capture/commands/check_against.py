@@ -10,7 +10,7 @@ import click
 from capture.commands import explain_recording
 from capture.commands.check_sheet import Asked, Report, none_there
 from capture.commands.common import counted, table
-from capture.commands.sheets import recording_of
+from capture.commands.sheets import NO_DRIVER, recording_of
 from capture.errors import TidewireError, UsageError
 
 if TYPE_CHECKING:
@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from drivers.recording import Header
     from drivers.telling import Told
 
-NO_DRIVER = "unknown"
-"""What the header says of a recording that was made without a driver."""
 MOST_LINES = 60
 """Lines of a difference that are shown; all of it where it is asked for as data."""
 
@@ -141,6 +139,10 @@ def _expected(
 
 def _fit_to_expect(driver: Driver, file: Path, header: Header, told: Sequence[Told]) -> None:
     """Raise UsageError where a recording's items prove nothing about this driver."""
+    if header.driver == NO_DRIVER:
+        raise UsageError(
+            f'{file}: was recorded without a driver; if it is of this sheet, write "# driver: {driver.name}" in its header'
+        )
     if header.driver != driver.name:
         raise UsageError(
             f'{file}: is of driver "{header.driver}", not "{driver.name}"; if it is this sheet\'s, write that name in its '

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capture.commands.common import Bench, config_option, json_option, load
-from capture.commands.sheets import driver_of, driver_option, recording_of
+from capture.commands.sheets import NO_DRIVER, driver_of, driver_option, recording_of
 from capture.errors import TidewireError, UsageError
 
 if TYPE_CHECKING:
@@ -83,8 +83,10 @@ def command(  # noqa: PLR0913 - one argument an option
         )
     recording = recording_of(name)
     header = recording.header
+    if sheet is None and header.driver == NO_DRIVER:
+        raise UsageError(f"{name}: was recorded without a driver; say how to read it: --driver SHEET")
     driver = driver_of(sheet or header.driver, config_path)
-    if sheet is not None and header.driver != driver.name and not as_json:
+    if header.driver not in (driver.name, NO_DRIVER) and not as_json:
         click.echo(f"The recording names driver {header.driver}; this is how {driver.name} reads it.")
     _take_apart(driver, recording.entries, frames, header, sending, as_json=as_json, only_refused=only_refused)
 

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from drivers.recording import Recording
 
 SHEET_FILE = "sheet.toml"
+NO_DRIVER = "unknown"
+"""What the header of a recording says that was made without a driver."""
 
 driver_option = click.option(
     "--driver", "sheet", metavar="SHEET", help="A driver's name, or the file of a driver sheet of your own."

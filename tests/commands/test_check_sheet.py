@@ -65,7 +65,7 @@ def test_a_usable_sheet_is_good_and_what_it_leaves_unknown_is_said(desk: Desk, s
         (
             "remark: announces_start: is not said: nobody can tell the result of this breath from a late one before it, so each "
             "reading that a reservation takes stays preliminary until a person confirms it; if the analyser says when it begins, "
-            "map that word to measuring"
+            "map that word to measuring, and add announces_start = true"
         ),
         (
             "remark: shortest_cycle_s: is not said: a result that comes too soon after a reservation to be of its breath is not "
@@ -194,6 +194,20 @@ def test_a_recording_of_another_sheet_is_named_as_one_and_nothing_is_expected_of
     assert "SEE TO: nothing was recognised; is two-gases the sheet of this analyser" in result.output
     refused = desk.type("check", str(sheet), "--against", str(file), "--expect")
     assert 'is of driver "gap-frame", not "two-gases"' in str(refused.exception)
+
+
+def test_a_recording_made_without_a_driver_is_read_and_must_be_named_before_anything_is_expected_of_it(
+    desk: Desk, sheet: Path, tmp_path: Path
+) -> None:
+    file = tmp_path / "heard.txt"
+    file.write_text(RECORDING.replace("# driver: two-gases", "# driver: unknown"), encoding="utf-8")
+
+    result = desk.type("check", str(sheet), "--against", str(file))
+
+    assert result.exit_code == 0
+    assert "It was recorded without a driver." in result.output
+    refused = desk.type("check", str(sheet), "--against", str(file), "--expect")
+    assert 'if it is of this sheet, write "# driver: two-gases" in its header' in str(refused.exception)
 
 
 def test_expected_items_are_written_then_compared_and_never_written_over_unasked(desk: Desk, sheet: Path) -> None:

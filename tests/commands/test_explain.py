@@ -329,6 +329,20 @@ def test_refused_bytes_of_the_journal_are_written_under_the_name_that_status_giv
     assert heard_bytes(read(tmp_path / "send.txt").entries)
 
 
+def test_a_recording_made_without_a_driver_needs_one_said(desk: Desk, tmp_path: Path) -> None:
+    file = tmp_path / "heard.txt"
+    text = Path(SESSION).read_text(encoding="utf-8").replace("# driver: label-block", "# driver: unknown")
+    file.write_text(text, encoding="utf-8")
+
+    result = desk.type("explain", str(file))
+
+    assert (result.exit_code, str(result.exception)) == (
+        2,
+        f"{file}: was recorded without a driver; say how to read it: --driver SHEET",
+    )
+    assert lines_of(desk, str(file), "--driver", "label-block") == lines_of(desk, SESSION)
+
+
 def test_a_kept_record_takes_no_driver(morning: Desk) -> None:
     result = morning.type("explain", "caa3a430", "--driver", "gap-frame")
 
