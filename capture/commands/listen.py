@@ -127,11 +127,9 @@ async def _listen(port: Port, clock: Clock, driver: Driver | None, to: Path | No
         )
         trial = None if driver is None else Trial(driver)
         heard = Listening(port, clock, screen, trial, told.quiet_s, told.for_s)
-        if not told.as_json:
-            for line in _introduction(port, driver, to, rows=screen.rows):
-                click.echo(line)
+        head = [_opened(port)] if told.as_json else list(_introduction(port, driver, to, rows=screen.rows))
         with _recorded(heard, port, driver, to, clock):
-            await heard.run()
+            await heard.run(head)
     if told.as_json:
         click.echo(numbers.dumps(listen_sum.plain(heard)))
     else:
@@ -168,6 +166,14 @@ def _introduction(port: Port, driver: Driver | None, to: Path | None, *, rows: b
         yield f"Driver {driver.name} asks and answers; listening sends nothing, so an analyser that waits stays silent"
     if rows:
         yield HEAD
+
+
+def _opened(port: Port) -> str:
+    """The introduction for programs."""
+    from capture.record import numbers
+
+    at = port.opened.heard.utc.isoformat(timespec="milliseconds")
+    return numbers.dumps({"is": "opened", "at": at, "port": port.address, "line": port.opened.line})
 
 
 @contextlib.contextmanager

@@ -20,7 +20,7 @@ from capture.ports.base import Chunk, Ended, Missing, Quiet
 from drivers.guess import Sample
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
     from datetime import tzinfo
 
     from capture.clock import Clock
@@ -76,11 +76,13 @@ class Listening:
         """Bytes heard."""
         return self.sample.total
 
-    async def run(self) -> None:
-        """Listen. The port is open; errors of the file or of standard output go on."""
+    async def run(self, head: Sequence[str] = ()) -> None:
+        """Show the lines `head` and listen. The port is open; errors of the file or of standard output go on."""
         self.opened, self.last = self.port.opened, self.port.opened.heard
         self._asked = self.opened.heard
         with self._stoppable():
+            self._lines += head
+            self._show()
             if self.trial is not None:
                 self._items(self.trial.opened(), self.opened.heard)
             await self._follow()

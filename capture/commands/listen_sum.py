@@ -34,6 +34,9 @@ def lines(heard: Listening) -> Iterator[str]:
         yield f"Longest silences: {longest}"
     if heard.trial is not None:
         yield from heard.trial.summary()
+    if not heard.size and heard.opened.line is not None and not heard.opened.recorded:
+        yield "Nothing came: is the analyser on and does it send by itself? Is its cable the right one, straight or crossed?"
+        return
     found = guess(heard.sample.bursts())
     kept = len(b"".join(each.data for each in heard.sample.bursts()))
     yield "A guess" + (f", from the last {kept:,} bytes:" if kept < heard.size else ", from these bytes alone:")
