@@ -52,11 +52,11 @@ class BetweenFramer(Starting):
 
     def _split(self, window: bytes) -> list[Piece]:
         """The common case: whole frames one behind the other, and a rest that begins one."""
-        start, longest, ending = self._start, self._longest, len(self._end)
+        state, start, longest, ending = self._window, self._start, self._longest, len(self._end)
         marked = len(start)
         parts = window.split(self._end)
         rest = parts.pop()
-        base = at = self._window.base
+        base = at = state.base
         pieces: list[Piece] = []
         for part in parts:
             end = at + len(part) + ending
@@ -66,7 +66,10 @@ class BetweenFramer(Starting):
             at = end
         if rest and (rest.rfind(start) or len(rest) >= longest):
             return pieces + self._anew(rest, at)
-        self._hold(rest, at)
+        state.held = bytearray(rest)
+        state.base = at
+        state.searched = max(len(rest) - self._overlap, marked) if rest else 0
+        self._open = bool(rest)
         return pieces
 
     def quiet(self) -> list[Piece]:

@@ -74,11 +74,11 @@ class Counted:
         if not count.isdigit():
             return NoLength("bad-field", "where the count must stand are no digits")
         length = int(count) + self._adds
+        if self._least <= length <= self._longest:
+            return length
         if length > self._longest:
             return NoLength("too-long", f"the frame says {length} bytes, the sheet allows {self._longest}")
-        if length < self._least:
-            return NoLength("too-short", f"the frame says {length} bytes, its marks and count alone have {self._least}")
-        return length
+        return NoLength("too-short", f"the frame says {length} bytes, its marks and count alone have {self._least}")
 
 
 class ByLengthFramer(Starting):
@@ -111,34 +111,37 @@ class ByLengthFramer(Starting):
 
     def _begun(self, window: bytes) -> list[Piece]:
         """The common case: whole frames one behind the other, each with its mark, and a rest that begins one."""
-        noise, *parts = window.split(self._start)
-        base = at = self._window.base
-        if noise or not parts:
+        state, of, stop, marked = self._window, self._length.of, self._end, len(self._start)
+        parts = window.split(self._start)
+        base = at = state.base
+        if parts[0] or len(parts) == 1:
             return self._anew(window, at)
-        of, stop, marked, ending = self._length.of, self._end, len(self._start), len(self._end)
         rest = parts.pop()
         pieces: list[Piece] = []
-        for part in parts:
-            total = len(part) + marked
-            if total != of(part, -marked) or not part.endswith(stop):
+        for part in parts[1:]:
+            size = len(part)
+            if of(part, -marked) != size + marked or not part.endswith(stop):
                 return pieces + self._anew(window[at - base :], at)
-            pieces.append(Frame(part[: total - marked - ending], at, at + total, at + marked))
-            at += total
-        return pieces + self._last(rest, window, at)
-
-    def _last(self, rest: bytes, window: bytes, at: int) -> list[Piece]:
-        """What stands behind the last start mark of a window: the beginning of a frame, a whole one, or more."""
-        marked, head = len(self._start), self._length.head
+            end = at + marked + size
+            pieces.append(Frame(part[: size - len(stop)] if stop else part, at, end, at + marked))
+            at = end
+        # Behind the last start mark: the beginning of a frame, a whole one, or more than one.
         size = len(rest) + marked
-        total = self._length.of(rest, -marked) if size >= head else head
-        if size < head or (isinstance(total, int) and size < total):
-            self._hold(window[len(window) - size :], at)
-            self._need = total if isinstance(total, int) else head
-            return []
-        if total != size or not rest.endswith(self._end):
-            return self._anew(window[len(window) - size :], at)
-        self._hold(b"", at + size)
-        return [Frame(rest[: len(rest) - len(self._end)], at, at + size, at + marked)]
+        need = self._length.head
+        if size >= need:
+            total = of(rest, -marked)
+            if total == size and rest.endswith(stop):
+                self._hold(b"", at + size)
+                pieces.append(Frame(rest[: len(rest) - len(stop)], at, at + size, at + marked))
+                return pieces
+            if not isinstance(total, int) or total <= size:
+                return pieces + self._anew(window[at - base :], at)
+            need = total
+        state.held = bytearray(window[at - base :])
+        state.base = at
+        state.searched = max(size - self._overlap, marked)
+        self._open, self._need = True, need
+        return pieces
 
     def _bare(self, window: bytes) -> list[Piece]:
         """The common case without a start mark: whole frames one behind the other, and a rest that begins one."""
@@ -157,8 +160,10 @@ class ByLengthFramer(Starting):
                 return pieces + self._anew(window[at:], base + at)
             pieces.append(Frame(window[at : end - ending], base + at, base + end, base + at))
             at = end
-        self._hold(window[at:], base + at)
-        self._need = need
+        state = self._window
+        state.held = bytearray(window[at:])
+        state.base, state.searched = base + at, size - at
+        self._open, self._need = at < size, need
         return pieces
 
     def quiet(self) -> list[Piece]:

@@ -30,7 +30,7 @@ import click
 from capture.commands.common import Bench, load
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
 TOP = Path(__file__).parents[2]
 DISK = Path("/var/tmp")  # noqa: S108 - the one temporary folder that lies on a disk everywhere; ours is made by mkdtemp
@@ -195,6 +195,30 @@ def _end(process: subprocess.Popen[Any]) -> None:
         process.kill()
         if process.stdout is not None:
             process.stdout.close()
+
+
+def measured(module: str, *given: object) -> float:
+    """The figure that a bench says as a child of its own, asked as `measure …`. Raises RuntimeError if it fails."""
+    process = child(module, "measure", *map(str, given))
+    said, _ = process.communicate(timeout=ENDS_WITHIN_S)
+    if process.returncode:
+        raise RuntimeError(f"the measurement {given} failed")
+    return float(said)
+
+
+def best(work: Callable[[], object], times: int = 15) -> float:
+    """Processor seconds of the fastest of a few runs: what the work needs, without what the machine did meanwhile."""
+    found = []
+    for _ in range(times):
+        begun = time.process_time()
+        work()
+        found.append(time.process_time() - begun)
+    return min(found)
+
+
+def cuts(data: bytes, size: int) -> list[bytes]:
+    """The bytes in chunks of that size."""
+    return [data[at : at + size] for at in range(0, len(data), size)]
 
 
 def of_pairs(ours: Sequence[float], floors: Sequence[float]) -> float:

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from drivers.registry import builtin
+
 TOP = Path(__file__).parents[2]
 FIGURES = re.compile(r"^(.+): ours \S+ (.+), floor \S+ \2, ratio ([0-9.]+|inf); budget .+: (kept|MISSED)$")
 
@@ -17,7 +19,8 @@ SAMPLES = {
     "latency": (["--rounds", "1", "--count", "5"], 2),
     "sustained": (["--rounds", "1", "--count", "60"], 2),
     "help": (["--rounds", "1"], 1),
-    "decoding": (["--rounds", "1", "--count", "200", "--garbage", "20000"], 5),
+    "decoding": (["--rounds", "1", "--count", "100", "--garbage", "20000"], 1 + 2 * len(builtin())),
+    "framing": (["--rounds", "1", "--count", "100", "--garbage", "20000"], 3 * 8),
     "growth": (["--count", "60"], 1),
     "idle": (["--seconds", "1"], 2),
     "backlog": (["--rounds", "1", "--count", "600"], 1),
@@ -30,7 +33,7 @@ SAMPLES = {
 @pytest.mark.parametrize("name", SAMPLES)
 def test_the_bench_runs_to_its_end_and_prints_ours_the_floor_and_the_ratio(name: str, tmp_path: Path) -> None:
     small, count = SAMPLES[name]
-    more = [] if name in ("help", "decoding") else ["--folder", str(tmp_path)]
+    more = [] if name in ("help", "decoding", "framing") else ["--folder", str(tmp_path)]
     ran = subprocess.run(
         [sys.executable, "-m", f"tests.bench.{name}", *small, *more],
         cwd=TOP,
