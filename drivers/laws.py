@@ -1,4 +1,4 @@
-"""The laws that every driver obeys, as functions: tests and `check --hard` call the same.
+"""The laws that every driver obeys, as functions; `prove` tries all of them: tests and `check --hard` ask the same.
 
 Each takes a driver and the entries of a recording (or bytes) and raises `LawBroken` with the law in words. In short:
 
@@ -19,7 +19,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from random import Random
 from typing import TYPE_CHECKING
 
 from drivers.contract import Noise, Progress, Refused, Reply, Result, Span
@@ -49,6 +48,7 @@ from drivers.recording import Bytes
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+    from random import Random
 
     from drivers.contract import Driver, Item
     from drivers.recording import Entry
@@ -57,7 +57,6 @@ __all__ = [
     "Damage",
     "Disturbance",
     "LawBroken",
-    "all_laws",
     "alone",
     "bounded",
     "checked",
@@ -301,27 +300,6 @@ def sound(driver: Driver, item: Item) -> None:
         said = "".join(each for each in quantity.text if each in "0123456789").lstrip("0")
         if quantity.state not in ("ok", "below", "above") or not value.is_finite() or digits != said:
             raise LawBroken(f"{driver.name}: the value {value} does not fit its state or its text: {quantity}")
-
-
-def all_laws(driver: Driver, recordings: Sequence[Sequence[Entry]], seed: int = 1) -> Damage:
-    """Every law on every recording, with seeded cuts, garbage and disturbances; what flipped bits did."""
-    dice = Random(seed)  # noqa: S311 - reproducible on purpose, nothing is secret
-    total = Damage(0, 0, 0)
-    for entries in recordings:
-        size = len(heard_bytes(entries))
-        cut_independent(driver, entries, sorted(dice.randrange(size + 1) for _ in range(8)))
-        covered(driver, recut(entries, None))
-        restful(driver, entries)
-        numerate(driver, entries)
-        laid_out(driver, entries)
-        for disturbance in disturbances(heard_bytes(entries), dice):
-            resynchronising(driver, entries, disturbance)
-        costing_no_more(driver, entries)
-        unmixed(driver, entries, dice)
-        total += checked(driver, entries)
-        tolerant(driver, dice.randbytes(2000), 1 + dice.randrange(64))
-    bounded(driver, [entry for entries in recordings for entry in entries])
-    return total
 
 
 def disturbances(data: bytes, dice: Random) -> Iterator[Disturbance]:

@@ -15,6 +15,7 @@ from drivers import laws, registry
 from drivers.contract import Result
 from drivers.hearing import heard_bytes, play, recut
 from drivers.laws import Damage, Disturbance
+from drivers.prove import prove
 from drivers.recording import decode
 from tests.drivers.flipped import FLIPPED
 
@@ -161,7 +162,7 @@ def test_flipped_bits_are_refused_by_a_check_and_counted_where_there_is_none(nam
     for each, recording in RECORDINGS:
         if each == name:
             total += laws.checked(driver, entries_of(name, recording))
-    assert total == FLIPPED[name]
+    assert FLIPPED.get(name) == total, f'count them another way, then write "{name}": {total} into flipped.py'
 
 
 def test_results_without_a_check_say_so() -> None:
@@ -178,9 +179,11 @@ def test_results_without_a_check_say_so() -> None:
 
 @each_driver
 def test_all_laws_can_be_asked_at_once(name: str) -> None:
-    driver = driver_named(name)
-    damage = laws.all_laws(driver, [entries_of(name, "breath"), entries_of(name, "unplugged")], seed=7)
-    assert damage.tried > 0
+    recordings = {recording: entries_of(name, recording) for recording in ("breath", "unplugged")}
+    proof = prove(driver_named(name), recordings, seed=7)
+    assert [(each.law, each.where, each.detail) for each in proof.broken] == []
+    assert proof.whole
+    assert proof.damage.tried > 0
 
 
 def test_a_disturbance_is_any_replacement() -> None:

@@ -26,8 +26,8 @@ def entries_of(name: str, stem: str) -> Sequence[Entry]:
     return decode((registry.SHEETS / name / "recordings" / f"{stem}.txt").read_bytes()).entries
 
 
-@pytest.mark.parametrize("name", list(registry.builtin()))
-def test_every_built_in_driver_keeps_every_law(name: str) -> None:
+@pytest.mark.parametrize("name", ["delimited-line", "label-block"])  # all of them: test_laws_hold
+def test_a_good_driver_keeps_every_law(name: str) -> None:
     proof = prove.prove(registry.builtin()[name], {"above-range": entries_of(name, "above-range")}, seed=3)
 
     assert {each.law: (each.state, each.detail) for each in proof.outcomes if each.law != "linear"} == {

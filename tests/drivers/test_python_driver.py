@@ -13,6 +13,8 @@ from drivers.contract import Event, Noise, Progress, Quantity, Refused, Result, 
 from drivers.framed import framed
 from drivers.framing import Frame, LineFramer
 from drivers.hearing import heard_bytes, play, recut
+from drivers.judging import Damage
+from drivers.prove import prove
 from drivers.recording import Bytes, Entry, Mark
 from tests.drivers.stuffed_text import DRIVER
 
@@ -77,9 +79,9 @@ def test_what_is_no_frame_of_it_is_refused(data: bytes, why: str) -> None:
 
 
 def test_all_laws_hold_and_no_flipped_bit_is_unseen() -> None:
-    damage = laws.all_laws(DRIVER, [SESSION])
-    assert damage.tried == 8 * len(heard_bytes(SESSION))
-    assert (damage.unseen, damage.unseen_beside) == (0, 0)
+    proof = prove(DRIVER, {"session": SESSION})
+    assert proof.broken == []
+    assert proof.damage == Damage(tried=8 * len(heard_bytes(SESSION)), unseen=0, unseen_beside=0)
 
 
 @settings(max_examples=100, deadline=None)

@@ -14,6 +14,7 @@ import pytest
 from drivers import laws
 from drivers.contract import Event, Item, Quantity, Refused, Result, Text
 from drivers.laws import LawBroken
+from drivers.prove import prove
 from drivers.recording import Bytes, Mark
 from drivers.sheet.compile import compile_sheet
 
@@ -89,9 +90,13 @@ def test_of_a_part_that_came_twice_the_value_that_is_the_same_stands() -> None:
 
 
 def test_all_laws_hold_for_parts_with_a_check_and_for_parts_that_silence_ends() -> None:
-    damage = laws.all_laws(BLOCKS, [ENTRIES])
+    proof = prove(BLOCKS, {"blocks": ENTRIES})
+    damage = proof.damage
+    assert proof.broken == []
     assert (damage.tried, damage.unseen, damage.unseen_beside) == (8 * len(b"".join(FRAMES)), 0, 0)
-    assert laws.all_laws(SILENT, [SILENCES]).tried > 0
+    silent = prove(SILENT, {"silences": SILENCES})
+    assert silent.broken == []
+    assert silent.damage.tried > 0
 
 
 class Crooked:
