@@ -101,7 +101,7 @@ def test_a_flood_is_recorded_byte_for_byte_in_bounded_memory(port: PtyPort, tmp_
     assert f"Heard {len(data)} bytes" in ear.out
 
 
-def test_what_is_recorded_gives_the_items_that_were_told(port: PtyPort, tmp_path: Path) -> None:
+def test_what_is_recorded_gives_the_items_that_were_told(port: PtyPort, tmp_path: Path, desk: Desk) -> None:
     to = tmp_path / "heard.txt"
     with listening(tmp_path / "ear", port.address, "--driver", "delimited-line", "--to", str(to)) as ear:
         for line in [*LINES, b"STA;WARM;0120\r\n", b"RES;1\r\n"]:
@@ -111,14 +111,8 @@ def test_what_is_recorded_gives_the_items_that_were_told(port: PtyPort, tmp_path
         assert ear.interrupt() == 0
     driver = find("delimited-line")
     items = play(driver, decode(to.read_bytes()).entries)
-    again = subprocess.run(
-        [sys.executable, "-m", "capture.commands", "listen", f"recording:{to}", "--driver", "delimited-line"],
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=TOP,
-        env=os.environ | ENVIRONMENT,
-    )
+    again = desk.type("listen", f"recording:{to}", "--driver", "delimited-line")
+    replayed = desk.type("replay", str(to), "--to", str(tmp_path / "files"))
 
     def told(out: str) -> list[str]:
         return [line.partition("  ")[2] for line in out.splitlines() if line[:2].isdigit() and line[2:3] == ":"]
@@ -126,8 +120,9 @@ def test_what_is_recorded_gives_the_items_that_were_told(port: PtyPort, tmp_path
     assert recorded(to) == b"".join(LINES) + b"STA;WARM;0120\r\nRES;1\r\nRES;0412;24/1"
     assert sum(isinstance(item, Result) for item in items) == len(LINES)
     assert len(told(ear.out)) == len(items) == 8
-    assert told(again.stdout) == told(ear.out)
-    assert again.returncode == 0
+    assert told(again.output) == told(ear.out)
+    assert (again.exit_code, replayed.exit_code) == (0, 0)
+    assert len(list((tmp_path / "files").glob("readings/**/*.json"))) == len(LINES)
     assert "Items by delimited-line 1.0: 5 results, 1 event, 2 refused" in ear.out
     assert "result 0400, breath, 2026-11-24 10:10:00: hydrogen 30 ppm, methane <2 ppm (below range)" in ear.out
 
@@ -172,19 +167,6 @@ def test_a_kill_leaves_all_that_was_heard_in_a_part_file_that_is_a_recording(por
 
     assert not to.exists()
     assert recorded(part) == b"".join(LINES)
-
-
-def test_a_replay_takes_what_was_heard(port: PtyPort, tmp_path: Path, desk: Desk) -> None:
-    to = tmp_path / "heard.txt"
-    with listening(tmp_path / "ear", port.address, "--driver", "delimited-line", "--to", str(to)) as ear:
-        port.write(b"".join(LINES))
-        ear.until(lambda: "result 0404" in ear.out)
-        ear.interrupt()
-
-    result = desk.type("replay", str(to), "--to", str(tmp_path / "breath-files"))
-
-    assert result.exit_code == 0
-    assert len(list((tmp_path / "breath-files").glob("readings/**/*.json"))) == len(LINES)
 
 
 def test_a_port_that_another_listens_to_is_left_alone_and_its_holder_named(port: PtyPort, tmp_path: Path) -> None:
@@ -305,6 +287,15 @@ def test_line_errors_and_missing_bytes_of_a_recording_are_shown_where_they_are(d
     assert row.endswith("line error at 291")
     assert "bytes may be missing here" in out
     assert "Bytes with a line error: 1" in out
+
+
+def test_marks_and_line_errors_are_data_too(desk: Desk) -> None:
+    result = desk.type("listen", f"recording:{SHEETS}/delimited-line/recordings/session.txt", "--json")
+    lines = [json.loads(line) for line in result.output.splitlines()]
+
+    assert [each["line_errors"] for each in lines if each["is"] == "bytes" and each["line_errors"]] == [[291]]
+    assert [each["words"] for each in lines if each["is"] == "mark"] == ["quiet", "bytes may be missing here"]
+    assert (lines[-1]["line_errors"], lines[-1]["missing"]) == (1, 1)
 
 
 def test_a_refused_frame_is_told_with_the_place_and_the_line_of_the_sheet(desk: Desk) -> None:

@@ -144,6 +144,7 @@ def test_the_command_prints_this_machines_ports_as_data(desk: Desk) -> None:
     ports = json.loads(desk.type("listen", "--json").output)["ports"]
 
     assert [each["device"] for each in ports] == [each.device for each in listen_ports.every()]
+    assert desk.type("listen").output.splitlines() == list(listen_ports.said(listen_ports.every()))
 
 
 def test_options_of_a_port_without_a_port_are_refused(desk: Desk) -> None:

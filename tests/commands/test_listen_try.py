@@ -105,7 +105,7 @@ def test_what_an_analyser_sends_does_not_steer_the_screen() -> None:
 
 def test_of_a_long_stream_no_more_is_kept_than_a_frame_needs() -> None:
     trial = Trial(find("delimited-line"))
-    for _ in range(40_000):
+    for _ in range(12_000):
         trial.feed(LINE, (1,))
     (item,) = trial.feed(b"RES;1\r\n", ())
 
