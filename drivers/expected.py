@@ -100,7 +100,9 @@ def _expected(driver: Driver, path: Path) -> str:
     except RecordingError as error:
         raise RecordingError(f"{path}, {error}") from None
     if recording.header.driver != driver.name:
-        raise DriverError(f'{path}: is of driver "{recording.header.driver}", not "{driver.name}"; move it there')
+        raise DriverError(
+            f'{path}: is of driver "{recording.header.driver}"; write "# driver: {driver.name}" if it is this one\'s'
+        )
     items = play(driver, recording.entries)
     if not items and recording.header.extra.get("expect") != "silence":
         raise DriverError(f'{path}: gives no item; if that is right, add the header line "# expect: silence"')

@@ -96,7 +96,9 @@ def test_a_recording_of_another_driver_or_none_is_named(sheets: Path) -> None:
     path = sheets / "delimited-line" / "recordings" / "fault.txt"
     text = path.read_text(encoding="utf-8")
     path.write_text(text.replace("driver: delimited-line", "driver: label-block"), encoding="utf-8")
-    with pytest.raises(registry.DriverError, match=r'fault.txt: is of driver "label-block", not "delimited-line"'):
+    with pytest.raises(
+        registry.DriverError, match=r'fault.txt: is of driver "label-block"; write "# driver: delimited-line" if'
+    ):
         list(expected.mismatches(sheets / "delimited-line"))
     path.write_text("x\n", encoding="utf-8")
     with pytest.raises(RecordingError, match=r'fault.txt, line 1: "x" is no recording'):

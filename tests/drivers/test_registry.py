@@ -41,18 +41,8 @@ def entries(monkeypatch: pytest.MonkeyPatch, **named: str) -> None:
 
 def test_the_built_in_drivers_are_listed_without_being_loaded() -> None:
     drivers = registry._Builtin(registry.SHEETS)
-    assert list(drivers) == [
-        "counted-frame",
-        "delimited-line",
-        "example",
-        "fixed-columns",
-        "fixed-frame",
-        "gap-frame",
-        "hl7-oru",
-        "key-value",
-        "label-block",
-        "numbered-lines",
-    ]
+    assert list(drivers) == sorted(path.parent.name for path in registry.SHEETS.glob("*/sheet.toml"))
+    assert {"delimited-line", "example", "label-block"} <= set(drivers)
     assert len(drivers) == len(list(registry.SHEETS.glob("*/sheet.toml")))
     assert "label-block" in drivers
     assert drivers._loaded == {}
@@ -120,9 +110,7 @@ def test_a_name_in_two_places_is_refused(tmp_path: Path, monkeypatch: pytest.Mon
 def test_an_unknown_name_is_answered_with_the_nearest(tmp_path: Path) -> None:
     with pytest.raises(DriverError, match=r'no driver "delimited-lin"; did you mean "delimited-line"\?'):
         registry.find("delimited-lin")
-    with pytest.raises(
-        DriverError, match=r'no driver "x" \(looked in .*\); known: counted-frame, delimited-line, example, fixed-'
-    ):
+    with pytest.raises(DriverError, match=r'no driver "x" \(looked in .*\); known: .*counted-frame, delimited-line, '):
         registry.find("x", tmp_path / "not there")
 
 
