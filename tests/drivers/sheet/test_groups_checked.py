@@ -99,6 +99,17 @@ def test_all_laws_hold_for_parts_with_a_check_and_for_parts_that_silence_ends() 
     assert silent.damage.tried > 0
 
 
+def test_parts_in_rows() -> None:
+    rows = GROUP.replace('label = "="\nlines = "/"\n', 'rows = { end = "/", split = "|" }\n')
+    for old, new in (('label = "IS"', 'row = "M", field = 2'), ('label = "NO"', 'row = "M", field = 1')):
+        rows = rows.replace(old, new)
+    for n, label in enumerate(("V", "W"), 1):
+        rows = rows.replace(f'label = "{label}"', f'row = "X", field = {n}')
+    driver = compile_sheet(f'{HEAD}frame = {{ by = "line", end = "\\n", max = 40 }}\n{rows}', "x")
+    items = driver.new(0).feed(b"M|7|H/X|37|4/\nM|7|O/X|16.4/\n")
+    assert said(items) == {"hydrogen": "37", "methane": "4", "oxygen": "16.4"}
+
+
 class Crooked:
     """A decoder that changes what an honest one says."""
 
