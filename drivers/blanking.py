@@ -5,6 +5,7 @@ Rules of the room:
   checks, and words that the sheet itself writes. Everything else is blanked, lengths stay.
 - An identifier keyed in, the texts of `other` and those of events are blanked whole, whatever they are.
 - In refused frames and in noise nobody knows what a byte is: only marks and the sheet's own words stay.
+- What was sent to the analyser is left out: no sheet says what its bytes are.
 - A check that agreed with its bytes is made anew, so that the frame is read as before; one that did not stays wrong.
 """
 
@@ -16,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from drivers.contract import Event, Noise, Quantity, Refused, Reply, Result
 from drivers.hearing import Hearing, heard_bytes, play
 from drivers.judging import alone, quantities_of, spans_of
-from drivers.recording import Bytes
+from drivers.recording import Bytes, Sent
 from drivers.ruling import sheet_of
 from drivers.sheet.remake import remaker
 
@@ -55,7 +56,7 @@ def blank(driver: Driver, entries: Sequence[Entry], *, keep_unread: bool = False
     for item in items:
         for span in spans_of(item):
             made[span.start : span.end] = frames.blank(item, data[span.start : span.end], span.start)
-    new = _with(entries, bytes(made))
+    new = [each for each in _with(entries, bytes(made)) if keep_unread or not isinstance(each, Sent)]
     after = [item for item in play(driver, new) if not isinstance(item, Reply)]
     same = sum(_reads_as(a, b) for a, b in zip(items, after, strict=False))
     return Blanked(new, frames.blanked, frames.remade, same, len(items))

@@ -6,7 +6,7 @@ Rules of the room:
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -69,7 +69,11 @@ def hear(driver: Driver, entries: Sequence[Entry], offset: int = 0) -> list[Told
         spans = () if isinstance(item, Reply) else item.spans
         first = min((span.start for span in spans), default=offset)
         place = bisect_right(starts, first) - 1
-        hurt = tuple(each for each in damaged for span in spans if span.start <= each < span.end)
+        hurt = tuple(
+            each
+            for span in spans
+            for each in damaged[bisect_left(damaged, span.start) : bisect_left(damaged, span.end)]
+        )
         found.append(Told(n, item, times[place] if place >= 0 else 0, hurt))
     return found
 

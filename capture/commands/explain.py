@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -16,6 +16,7 @@ from capture.errors import TidewireError, UsageError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from capture.commands.explain_send import Sending
     from drivers.contract import Driver
     from drivers.recording import Entry, Header
 
@@ -56,13 +57,16 @@ def command(  # noqa: PLR0913 - one argument an option
     """Show every byte of a frame against the field it stands for, and of a refused one where and why.
 
     ID: the first digits of a record's id (as in its file's name), or STREAM/OFFSET as `tidewire status --refused` lists.
-    RECORDING: a recording's file, `-` for standard input; it is read by the driver that it names, or by --driver.
+    RECORDING: a recording's file, `-` for standard input; it is read by the driver that it names, or by --driver. A file
+    whose name could be an id is written ./NAME.
 
     --to writes these bytes as a recording without any name of this machine. With --blank-ids every byte of an identifier or
     text becomes `x`, and so does all that no field explains; checks are made anew, so that it is read as before.
     """
     _fits(name, text, frames, to, only_refused=only_refused, blank_ids=blank_ids, keep_unread=keep_unread)
-    sending = {"to": to, "blank_ids": blank_ids, "keep_unread": keep_unread}
+    from capture.commands.explain_send import Sending
+
+    sending = None if to is None else Sending(to, blank_ids, keep_unread, as_json)
     if text is not None:
         from capture.commands import explain_recording
 
@@ -74,7 +78,8 @@ def command(  # noqa: PLR0913 - one argument an option
         return
     assert name is not None  # noqa: S101 - `_fits` saw to it
     if name != "-" and _is_id(name):
-        _record(Bench(load(config_path)), name, sheet, frames, sending, as_json=as_json)
+        choosing = sheet is not None or bool(frames) or only_refused
+        _record(Bench(load(config_path)), name, sending, for_recordings=choosing, as_json=as_json)
         return
     if name != "-" and not os.path.lexists(name):
         raise UsageError(
@@ -125,17 +130,17 @@ def _typed() -> str:
     return sys.stdin.read().removesuffix("\n")
 
 
-def _record(
-    bench: Bench, name: str, sheet: str | None, frames: tuple[int, ...], sending: dict[str, Any], *, as_json: bool
-) -> None:
+def _record(bench: Bench, name: str, sending: Sending | None, *, for_recordings: bool, as_json: bool) -> None:
     from capture.commands import explain_record, explain_send
 
-    if sheet is not None or frames:
-        raise UsageError("--driver and --frame are for recordings; a kept record is read by the driver that read it")
-    if sending["to"] is None:
+    if for_recordings:
+        raise UsageError(
+            "--driver, --frame and --refused are for recordings; a kept record is read by the driver that read it"
+        )
+    if sending is None:
         explain_record.tell(bench, name, as_json=as_json)
     else:
-        explain_send.from_journal(bench, name, **sending)
+        explain_send.from_journal(bench, name, sending)
 
 
 def _take_apart(
@@ -143,7 +148,7 @@ def _take_apart(
     entries: Sequence[Entry],
     frames: tuple[int, ...],
     header: Header | None,
-    sending: dict[str, Any],
+    sending: Sending | None,
     *,
     as_json: bool,
     only_refused: bool = False,
@@ -154,8 +159,8 @@ def _take_apart(
 
     told = explain_recording.heard(driver, entries)
     shown = explain_recording.chosen(told, frames, only_refused=only_refused)
-    if sending["to"] is not None:
-        explain_send.from_recording(driver, entries, None if shown == told else shown, header, **sending)
+    if sending is not None:
+        explain_send.from_recording(driver, entries, None if shown == told else shown, header, sending)
         return
     data = heard_bytes(entries)
     if as_json:

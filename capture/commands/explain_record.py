@@ -46,7 +46,7 @@ def runs_of(story: dict[str, Any]) -> list[explain_rows.Run]:
 
 
 def driver_of(story: dict[str, Any]) -> Driver | None:
-    """The driver that read it, from the text that the journal keeps; None where that is no sheet."""
+    """The driver that read it, from the text that the journal keeps; of one in Python, the same if it is installed."""
     from drivers import registry
 
     kept = story.get("sheet")
@@ -55,7 +55,12 @@ def driver_of(story: dict[str, Any]) -> Driver | None:
     try:
         return registry.driver_from_text(kept["text"], kept["name"])
     except ValueError:
-        return None  # a driver in Python of another package: its text is no sheet
+        pass  # a driver in Python of another package: its text is no sheet
+    try:
+        driver = registry.find(story["driver"]["name"])
+    except ValueError:
+        return None
+    return driver if driver.sha256 == story["driver"]["sha256"] else None
 
 
 def _head(bench: Bench, story: dict[str, Any], record: dict[str, Any] | None) -> Iterator[str]:

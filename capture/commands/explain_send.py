@@ -50,7 +50,17 @@ class Origin:
     silence: str | None = None
 
 
-def from_journal(bench: Bench, name: str, *, to: Path, blank_ids: bool, keep_unread: bool) -> None:
+@dataclass(frozen=True, slots=True)
+class Sending:
+    """What is asked for: the file, what is blanked, and whether to tell it as data."""
+
+    to: Path
+    blank_ids: bool
+    keep_unread: bool
+    as_json: bool
+
+
+def from_journal(bench: Bench, name: str, sending: Sending) -> None:
     """Write the bytes behind a record, or behind STREAM/OFFSET. Raises NotFound and UsageError."""
     from capture.commands import explain_record
     from drivers import recording
@@ -64,7 +74,7 @@ def from_journal(bench: Bench, name: str, *, to: Path, blank_ids: bool, keep_unr
     opened = datetime.fromtimestamp(story["heard_ms"] / 1000, UTC) - timedelta(milliseconds=first)
     places = ", ".join(f"{run['start']}-{run['end']}" for run in story["runs"])
     origin = Origin(UUID(story["stream"]), opened, story["line"], places)
-    _write(to, driver, origin, entries, blank_ids=blank_ids, keep_unread=keep_unread)
+    _write(sending, driver, origin, entries)
 
 
 def from_recording(
@@ -72,10 +82,7 @@ def from_recording(
     entries: Sequence[Entry],
     shown: Sequence[Told] | None,
     header: Header | None,
-    *,
-    to: Path,
-    blank_ids: bool,
-    keep_unread: bool,
+    sending: Sending,
 ) -> None:
     """Write the chosen items' bytes, or (None) all of them. `header`: of the recording, None for bytes typed in."""
     spans = [span for one in shown or () for span in one.spans]
@@ -90,25 +97,24 @@ def from_recording(
     else:
         origin = Origin(header.stream, header.opened, header.line, places, header.extra.get("expect"))
     taken = list(entries) if shown is None else excerpt(entries, [one.spans for one in shown])
-    _write(to, driver, origin, taken, blank_ids=blank_ids, keep_unread=keep_unread)
+    _write(sending, driver, origin, taken)
 
 
-def _write(
-    to: Path, driver: Driver, origin: Origin, entries: Sequence[Entry], *, blank_ids: bool, keep_unread: bool
-) -> None:
+def _write(sending: Sending, driver: Driver, origin: Origin, entries: Sequence[Entry]) -> None:
     """Write the recording and say what is in it. Raises UsageError where the file is there or cannot be made."""
-    from drivers import blanking, recording
+    from capture.record import numbers
+    from drivers import blanking, recording, registry
 
     first, moved = from_zero(entries)
     said = "nothing is blanked: it may hold what was keyed in at the analyser"
-    if blank_ids:
-        done = blanking.blank(driver, moved, keep_unread=keep_unread)
-        moved, said = done.entries, _said(done, keep_unread=keep_unread)
+    if sending.blank_ids:
+        done = blanking.blank(driver, moved, keep_unread=sending.keep_unread)
+        moved, said = done.entries, _said(done, keep_unread=sending.keep_unread)
     known = len(origin.places) <= LONGEST_PLACES
     extra = {} if origin.silence is None else {"expect": origin.silence}
     extra |= {"taken-from": f"bytes {origin.places if known else 'here and there'} of another stream", "blanked": said}
     header = recording.Header(
-        stream=uuid5(EXCERPTS, f"{origin.stream} {origin.places} {blank_ids} {keep_unread}"),
+        stream=uuid5(EXCERPTS, f"{origin.stream} {origin.places} {sending.blank_ids} {sending.keep_unread}"),
         opened=origin.opened + timedelta(milliseconds=first),
         port="not said",
         line=origin.line,
@@ -117,8 +123,14 @@ def _write(
         made_by=f"tidewire {version('tidewire')}, explain",
         extra=extra,
     )
-    _create(to, recording.write(header, moved).encode("utf-8"))
-    click.echo(f"Wrote {to}: {counted(len(heard_bytes(moved)), 'byte')}; {said}.")
+    _create(sending.to, recording.write(header, moved).encode("utf-8"))
+    size = len(heard_bytes(moved))
+    if sending.as_json:
+        click.echo(numbers.dumps({"file": str(sending.to), "bytes": size, "driver": driver.name, "blanked": said}))
+        return
+    click.echo(f"Wrote {sending.to}: {counted(size, 'byte')}; {said}.")
+    if driver.name not in registry.builtin():
+        click.echo(f"It is read by {driver.name}, which is not built in: send its sheet too.")
 
 
 def _said(done: Blanked, *, keep_unread: bool) -> str:

@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
+import pty
+import subprocess
+import sys
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
@@ -12,6 +17,7 @@ from drivers import registry
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from drivers.contract import Decoder, Driver
     from tests.commands.conftest import Desk
 
 SHEET = """\
@@ -318,3 +324,57 @@ def test_a_name_that_the_service_would_not_find_is_remarked(desk: Desk, sheet: P
         in desk.type("check", str(other)).output
     )
     assert "remark: name" not in desk.type("check", str(sheet)).output
+
+
+def test_a_driver_in_python_of_another_package_is_checked_by_its_name(
+    desk: Desk, sheet: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = replace(registry.load_sheet(sheet), name="in-python", source="def new(offset): ...")
+
+    class Entry:
+        name = "in-python"
+        value = "ours:driver"
+
+        def load(self) -> Driver:
+            return made
+
+    monkeypatch.setattr(registry, "entry_points", lambda **_: [Entry()])
+    file = sheet.parent / "in-python.txt"
+    file.write_text(RECORDING.replace("# driver: two-gases", "# driver: in-python"), encoding="utf-8")
+
+    told = json.loads(desk.type("check", "in-python", "--against", str(file), "--hard", "--json").output)
+
+    assert told["sheet"] is None
+    assert told["recordings"][0]["counts"] == {"result": 2}
+    assert {each["outcome"] for each in told["laws"]["outcomes"]} == {"kept"}
+
+
+def test_a_driver_that_raises_is_named_and_something_to_see_to(
+    desk: Desk, sheet: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(_offset: int) -> Decoder:
+        raise RuntimeError("no decoder today")
+
+    monkeypatch.setattr(
+        "capture.commands.check_sheet.driver_of", lambda *_: replace(registry.load_sheet(sheet), new=fails)
+    )
+
+    result = desk.type("check", str(sheet), "--against", str(sheet.parent / "recordings/breath.txt"))
+
+    assert result.exit_code == 1
+    assert "DRIVER ERROR: driver two-gases fails on these bytes (RuntimeError('no decoder today'))" in result.output
+
+
+def test_progress_is_shown_on_a_terminal_alone(sheet: Path) -> None:
+    words = [sys.executable, "-m", "capture.commands", "check", str(sheet), "--hard", "--seconds", "1"]
+    master, slave = pty.openpty()
+    try:
+        done = subprocess.run(words, stdout=subprocess.PIPE, stderr=slave, stdin=slave, check=False, timeout=50)
+        shown = os.read(master, 65536).decode()
+    finally:
+        os.close(slave)
+        os.close(master)
+
+    assert "Trying the laws" in shown
+    assert b"Trying the laws" not in done.stdout
+    assert b"The laws of drivers, on 1 recording" in done.stdout

@@ -256,6 +256,19 @@ def test_some_frames_are_written_as_a_recording_without_any_name_of_this_machine
     assert [each["ms"] for each in again["items"]] == [0, 730000]
 
 
+def test_what_was_written_is_told_as_data_too(desk: Desk, tmp_path: Path) -> None:
+    to = tmp_path / "send.txt"
+
+    told = json.loads(desk.type("explain", SESSION, "--frame", "3", "--to", str(to), "--json").output)
+
+    assert told == {
+        "file": str(to),
+        "bytes": 29,
+        "driver": "label-block",
+        "blanked": "nothing is blanked: it may hold what was keyed in at the analyser",
+    }
+
+
 def test_a_file_that_is_there_is_not_written_over(desk: Desk, tmp_path: Path) -> None:
     to = tmp_path / "send.txt"
     to.write_text("mine", encoding="utf-8")
@@ -285,7 +298,8 @@ def test_an_identifier_keyed_in_becomes_x_and_the_check_is_made_anew(desk: Desk,
     said = lines_of(desk, "--bytes", frame.format(f"{check:02X}"), "--driver", keyed_in, "--to", str(to), "--blank-ids")
 
     assert said == [
-        f"Wrote {to}: 31 bytes; 15 bytes of identifiers, texts and what no field explains by x; 1 check made anew; 1 of 1 items read as before."
+        f"Wrote {to}: 31 bytes; 15 bytes of identifiers, texts and what no field explains by x; 1 check made anew; 1 of 1 items read as before.",
+        "It is read by keyed-in, which is not built in: send its sheet too.",
     ]
     assert heard_bytes(read(to).entries).startswith(b"<<0412;xxxxxx;37;xxxxxxxxx*")
     assert read(to).header.extra["blanked"] in said[0]
@@ -344,7 +358,8 @@ def test_a_recording_made_without_a_driver_needs_one_said(desk: Desk, tmp_path: 
 
 
 def test_a_kept_record_takes_no_driver(morning: Desk) -> None:
-    result = morning.type("explain", "caa3a430", "--driver", "gap-frame")
+    for words in (["--driver", "gap-frame"], ["--frame", "1"], ["--refused"]):
+        result = morning.type("explain", "caa3a430", *words)
 
-    assert result.exit_code == 2
-    assert "a kept record is read by the driver that read it" in str(result.exception)
+        assert result.exit_code == 2
+        assert "a kept record is read by the driver that read it" in str(result.exception)

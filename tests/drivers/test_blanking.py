@@ -8,7 +8,7 @@ from drivers import registry
 from drivers.blanking import blank
 from drivers.contract import Noise, Refused, Result
 from drivers.hearing import heard_bytes, play
-from drivers.recording import Bytes, Mark, decode
+from drivers.recording import Bytes, Entry, Mark, Sent, decode
 
 RECORDINGS = sorted(
     (path.parent.parent.name, path.stem)
@@ -106,6 +106,14 @@ def test_of_a_frame_that_came_damaged_only_marks_and_own_words_stay() -> None:
 
     assert heard_bytes(done.entries) == b"RES;xxxx;xx/xx/xxxx xx:xx;B;xx;xx;xx.x\r\n"
     assert (done.same, done.items) == (1, 1)
+
+
+def test_what_was_sent_to_the_analyser_is_left_out() -> None:
+    driver = registry.find("label-block")
+    entries: list[Entry] = [Bytes(0, b"\x02MSG:STATE\r\nSTATE:READY\r\n*12\x03"), Sent(1, b"A-1017"), Mark(2, "end")]
+
+    assert blank(driver, entries).entries == [entries[0], entries[2]]
+    assert blank(driver, entries, keep_unread=True).entries == entries
 
 
 def test_noise_keeps_no_word_that_the_sheet_does_not_write() -> None:
