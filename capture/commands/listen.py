@@ -73,15 +73,16 @@ def command(  # noqa: PLR0913 - one argument an option
 
     clock = SystemClock()
     port = port_of(address, serial, driver, clock)
-    not_in_service(port.address, config_path)
-    return asyncio.run(_listen(port, clock, driver, to, _Told(for_s, quiet_s or 0.5, rows=rows, as_json=as_json)))
+    whose = not_in_service(port.address, config_path)
+    told = _Told(for_s, quiet_s or 0.5, whose, rows=rows, as_json=as_json)
+    return asyncio.run(_listen(port, clock, driver, to, told))
 
 
 class _Told:
-    """What the options say of showing and stopping."""
+    """What the options say of showing and stopping. `whose`: what to add where the port is held."""
 
-    def __init__(self, for_s: float | None, quiet_s: float, *, rows: bool, as_json: bool) -> None:
-        self.for_s, self.quiet_s, self.rows, self.as_json = for_s, quiet_s, rows, as_json
+    def __init__(self, for_s: float | None, quiet_s: float, whose: str | None, *, rows: bool, as_json: bool) -> None:
+        self.for_s, self.quiet_s, self.whose, self.rows, self.as_json = for_s, quiet_s, whose, rows, as_json
 
 
 def _ports(*, as_json: bool, alone: list[object]) -> int:
@@ -119,7 +120,13 @@ async def _listen(port: Port, clock: Clock, driver: Driver | None, to: Path | No
     from capture.commands.listen_try import Trial
     from capture.record import numbers
 
-    async with port:
+    async with contextlib.AsyncExitStack() as stack:
+        try:
+            await stack.enter_async_context(port)
+        except PortGone as error:
+            if told.whose is None or " is held by " not in str(error):
+                raise
+            raise PortGone(f"{error}; {told.whose}") from None
         screen = Screen(
             show=lambda lines: click.echo("\n".join(lines)),
             as_json=numbers.dumps if told.as_json else None,

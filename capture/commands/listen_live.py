@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from capture.commands.listen_rows import PARTED_MS, Rows, clock, date, gap
 from capture.ports.base import Chunk, Ended, Missing, Quiet
+from drivers.contract import Reply
 from drivers.guess import Sample
 
 if TYPE_CHECKING:
@@ -68,6 +69,7 @@ class Listening:
     _told: Heard | None = None
     _asked: Heard | None = None
     _slow_ms: int = 0
+    _asks_told: bool = False
     _day: str | None = None
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
 
@@ -213,6 +215,10 @@ class Listening:
                 self._lines.append(self.screen.as_json({"at": at} | self.trial.plain(item)))
             else:
                 indent = " " * 12 if self.screen.rows else ""
+                if isinstance(item, Reply):
+                    if self._asks_told:
+                        continue  # a driver that polls would ask for ever
+                    self._asks_told = True
                 self._line(heard, f"{indent}{clock(heard, self.screen.zone)}  {self.trial.words(item)}")
 
     def _mark(self, words: str, heard: Heard) -> None:

@@ -99,22 +99,33 @@ def _malformed(text: str, what: str, cure: str) -> UsageError:
     return UsageError(f'--serial "{text}": {what}; write rate, data bits, parity, stop bits: --serial "{cure}"')
 
 
-def not_in_service(address: str, config_path: Path) -> None:
-    """Raise PortGone where the running service receives from this port: it must not lose a byte to us."""
+def not_in_service(address: str, config_path: Path) -> str | None:
+    """What to add where the port is held: which service may hold it. None: no configuration gives it to an analyser.
+
+    Raises PortGone where the running service does receive from this port: it must not lose a byte to us.
+    """
     if not address.startswith("/"):
-        return
+        return None
     try:
-        bench = Bench(load(config_path))
-        status = bench.ask_running("status")
+        config = load(config_path)
     except TidewireError:
-        return  # no configuration, or not ours to ask: whoever holds the port is seen when it is opened
-    for each in (status or {}).get("analysers", []):
-        same = os.path.realpath(each["port"]) == os.path.realpath(address)
-        if same and each["state"] == "receiving":
+        return None
+    mine = {each.id for each in config.analysers if os.path.realpath(each.port) == os.path.realpath(address)}
+    if not mine:
+        return None
+    bench = Bench(config)
+    stop = f"stop it: {_stops(bench.start_it)}"
+    try:
+        status = bench.ask_running("status") or {"analysers": []}
+    except TidewireError:  # not ours to ask: whoever holds the port is seen when it is opened
+        status = {"analysers": []}
+    for each in status["analysers"]:
+        if each["analyser"] in mine and each["state"] == "receiving":
             raise PortGone(
                 f"{address} is held by the running service, for analyser {each['analyser']}; see what comes with "
-                f"tidewire status, or stop the service first: {_stops(bench.start_it)}"
+                f"tidewire status, or {stop}"
             )
+    return f"{config_path} gives it to analyser {' and '.join(sorted(mine))}: if that is the service, {stop}"
 
 
 def _stops(start: str) -> str:

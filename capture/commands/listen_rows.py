@@ -44,7 +44,10 @@ class Row:
         text = data.translate(_TEXT).decode("ascii")
         shown = f"{self.offset:>10}  {clock(self.heard, zone)}  {silence:>10}  {data.hex(' '):<47}  {text}"
         if self.damaged:
-            shown = f"{shown:<105}  line error at {', '.join(map(str, self.damaged))}"
+            # A break is a 00 whose stop bit is missing (termios(3)): it cannot be told from a damaged 00.
+            breaks = all(self.data[at - self.offset] == 0 for at in self.damaged)
+            what = "line error or break" if breaks else "line error"
+            shown = f"{shown:<105}  {what} at {', '.join(map(str, self.damaged))}"
         return shown
 
     def plain(self) -> dict[str, Any]:

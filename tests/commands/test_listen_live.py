@@ -15,6 +15,7 @@ from capture.commands.listen_try import Trial
 from capture.ports.base import Chunk, Ended, Missing, Opened, Quiet
 from capture.record.moment import Heard
 from drivers.registry import find
+from tests.commands.test_listen_try import odd
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -170,6 +171,29 @@ async def test_what_may_be_missing_is_told_and_nothing_is_glued_across_it() -> N
     assert play.heard.missing == 1
     assert sum("result" in line for line in lines) == 1
     assert any("bytes may be missing here" in line for line in lines)
+
+
+async def test_a_break_is_told_as_what_it_may_be() -> None:
+    play = Play()
+    now = play.clock.now()
+
+    lines = await play.of(lambda: [Chunk(b"ab\x00d", now, (2,)), Quiet(now), Chunk(b"ab\x00d", now, (1, 2))])
+
+    assert [line[105:].strip() for line in lines if "line error" in line] == [
+        "line error or break at 2",
+        "line error at 5, 6",
+    ]
+
+
+async def test_what_a_driver_would_ask_is_told_once_however_often_it_would() -> None:
+    play = Play(driver="delimited-line", rows=False)
+    play.heard.trial = Trial(odd())
+
+    lines = await play.of(10_000)
+
+    assert [line for line in lines if "reply" in line] == lines
+    assert len(lines) == 1
+    assert play.heard.trial.counts["reply"] > 5
 
 
 async def test_the_marks_of_a_recording_stand_for_all_silences() -> None:

@@ -150,6 +150,23 @@ def test_nothing_that_is_there_is_written_over(desk: Desk, tmp_path: Path) -> No
     assert (mine.read_text(encoding="utf-8"), cut.read_text(encoding="utf-8")) == ("mine", "cut")
 
 
+def test_a_held_port_that_the_configuration_names_may_be_the_services(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    link = desk.folder / "no-such-device"  # as the configuration calls its analyser's port
+    link.symlink_to("/dev/null")
+
+    def held(*_: object, **__: object) -> None:
+        raise serial.SerialException(errno.EBUSY, "could not open port: busy")
+
+    monkeypatch.setattr(serial, "Serial", held)
+
+    said = refused(desk, str(link), "--serial", "9600 8N1", code=1)
+
+    assert "is held by" in said
+    assert f"{desk.config} gives it to analyser h2-a: if that is the service, stop it: end `tidewire run`" in said
+
+
 def test_a_port_that_may_not_be_opened_is_told_with_the_group_to_join(
     desk: Desk, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
