@@ -205,7 +205,10 @@ class Decoder(Protocol):
         ...
 
     def lost(self) -> Sequence[Item]:
-        """The port is gone or closing: held bytes become Refused(unfinished), never glued to the next stream."""
+        """The port is gone or closing: held bytes become Refused(unfinished), never glued to the next stream.
+
+        Frames that came whole, held because more of their result was to come, say what they say.
+        """
         ...
 
 

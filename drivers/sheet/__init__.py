@@ -1,10 +1,11 @@
 """Driver sheets: a TOML text that maps frames to values, without code.
 
-    model       what a sheet may say
+    model, framed, places, rowed    what a sheet may say
     keys        every key with meaning and example, for errors and people
-    loader      text -> model; errors with file, line, key and cure
-    numbers, clocks, fields    small grammars of our own, linear by construction, no regular expressions
-    quantities, messages       one closure a field, one a message
+    loader, sense, rowrules, sums, parts    text -> model; errors with file, line, key and cure
+    numbers, clocks, fields, rows, escapes    small grammars of our own, linear by construction, no regular expressions
+    quantities, beside, messages    one closure a field, one a message
+    groups      several frames that make one result
     decoder, compile           framer + messages -> Decoder, Driver
     layout      every byte of a frame against its field, for `explain`
 
