@@ -84,7 +84,7 @@ def problems(text: str, name: str) -> list[str]:
             rule()
         except SheetError as error:
             found.append(str(error))
-    return found
+    return list(dict.fromkeys(found))
 
 
 def _translated(document: Document, first: ErrorDetails) -> SheetError:
