@@ -3,6 +3,7 @@ r"""What a check covers and how it is written; a CRC of the sheet's own paramete
 from __future__ import annotations
 
 from decimal import Decimal
+from pathlib import Path
 
 import crccheck
 import pytest
@@ -13,6 +14,7 @@ from drivers import integrity
 from drivers.contract import Item, Refused, Result
 from drivers.hearing import play
 from drivers.recording import Bytes
+from drivers.sheet import compile as compile_module
 from drivers.sheet.compile import compile_sheet
 from drivers.sheet.loader import SheetError
 from drivers.sheet.remake import remaker
@@ -88,6 +90,14 @@ def test_the_low_byte_may_stand_first() -> None:
     said = 'kind = "crc-16/modbus", until = "*", written = "hex4", first = "low"'
     assert isinstance(read(b"<37;16.4*" + low + b"\r\n", said), Result)
     assert isinstance(read(b"<37;16.4*%04X\r\n" % number, said), Refused)
+
+
+def test_the_crc_in_the_handbook_is_one() -> None:
+    handbook = (Path(compile_module.__file__).parent / "SHEETS.md").read_text(encoding="utf-8")
+    (said,) = [line for line in handbook.splitlines() if line.startswith('sum = { kind = "crc"')]
+    sheet = SHEET.replace('sum = { kind = "xor8", until = "*", written = "hex2" }', said)
+    assert sheet != SHEET
+    assert compile_sheet(sheet, "x.toml").name == "summed"
 
 
 def test_a_twelve_bit_crc_has_three_digits() -> None:
