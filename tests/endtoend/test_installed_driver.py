@@ -80,6 +80,20 @@ def test_a_recording_is_read_with_it(house: House) -> None:
     assert second["oxygen"]["value"] == "15.02"
 
 
+def test_all_laws_are_tried_on_it_and_its_bytes_are_explained(house: House) -> None:
+    recording = str(house.place / "morning.txt")
+    laws = house.program("check", "stuffed-text", "--hard", "--against", recording, "--config", str(house.config))
+    explained = house.program("explain", recording, "--config", str(house.config))
+
+    assert (laws.returncode, laws.stderr) == (0, "")
+    assert "kept: a frame whose check fails gives no value" in laws.stdout
+    assert "Of 264 single bits flipped in its results none gave a wrong value" in laws.stdout
+    assert "broken" not in laws.stdout
+    assert (explained.returncode, explained.stderr) == (0, "")
+    assert "37: 37 ppm" in explained.stdout
+    assert "----: not-measurable" in explained.stdout
+
+
 @pytest.mark.daemon
 def test_an_analyser_is_received_with_it_and_the_books_balance(house: House) -> None:
     with PtyPort(house.link("h2-a")) as port:
