@@ -6,14 +6,20 @@ it is registered, and cannot be registered without an encoder.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from drivers import laws
+from drivers.contract import Event, Noise, Refused, Result
+from drivers.hearing import play
+from drivers.recording import decode
 from drivers.registry import builtin
 from simulators.formats import FORMATS
+from simulators.recording import recordings
+from simulators.session import build
 from tests.endtoend.families import Heard, judge, most_unseen, run
 
 if TYPE_CHECKING:
@@ -50,6 +56,21 @@ def test_every_built_in_driver_has_a_simulated_analyser_and_every_one_of_those_a
 @pytest.mark.parametrize("name", FAMILIES)
 def test_an_analyser_and_its_driver_agree_on_the_line(name: str) -> None:
     assert FORMATS[name].line == str(builtin()[name].serial)
+
+
+@pytest.mark.parametrize("name", FAMILIES)
+def test_a_recording_that_is_simulated_gives_what_was_said(name: str) -> None:
+    """Without a wire: the silences that end a message stand in the recording."""
+    session = build(name, 3, 2, minutes=60)
+    (text,) = recordings(session)
+    items = play(builtin()[name], decode(text.encode("ascii")).entries)
+    results = [item for item in items if isinstance(item, Result)]
+    said = [truth for truth in session.truth if truth.says == "result"]
+
+    assert [item for item in items if isinstance(item, Refused | Noise)] == []
+    assert [result.number.text for result in results if result.number] == [truth.number for truth in said]
+    assert [result.kind for result in results] == [truth.kind for truth in said]
+    assert sum(isinstance(item, Event) for item in items) == sum(truth.says == "state" for truth in session.truth)
 
 
 @pytest.mark.daemon
@@ -112,6 +133,29 @@ def test_where_it_has_none_no_more_flipped_bits_give_another_value_than_the_laws
         record["integrity"] == "none" and any(flag["code"] == "no-check" for flag in record["flags"])
         for record in heard.readings[name]
     ), "each says of itself that nothing could be checked"
+
+
+@pytest.mark.daemon
+def test_the_judge_sees_another_value_unit_oxygen_kind_or_number_and_a_record_too_few_or_too_many(heard: Heard) -> None:
+    name = "fixed-frame"
+    whole = list(heard.readings[name])
+    first = whole[0]
+    wrong: list[list[Any]] = [whole[1:], [first, *whole]]
+    changes: tuple[dict[str, Any], ...] = (
+        {"gases": first["gases"] | {"hydrogen": first["gases"]["hydrogen"] | {"value": "999"}}},
+        {"gases": first["gases"] | {"methane": first["gases"]["methane"] | {"unit": "ppb"}}},
+        {"oxygen": first["oxygen"] | {"value": "0.1"}},
+        {"kind": "zero-gas"},
+        {"sample": first["sample"] | {"analyser_number": "0001"}},
+    )
+    wrong += [[first | change, *whole[1:]] for change in changes]
+    for readings in wrong:
+        verdict = judge(replace(heard, readings={**heard.readings, name: readings}), name)
+        assert len(verdict.wrong) == 1
+    spans = first["source"] | {"spans": [[int(first["source"]["spans"][0][0]) + 1, first["source"]["spans"][0][1]]]}
+    hurt = first | changes[0] | {"source": spans}
+    verdict = judge(replace(heard, readings={**heard.readings, name: [hurt, *whole]}), name)
+    assert verdict.unseen.total() == 1, "a value of bytes that are no whole message is counted"
 
 
 def test_so_many_may_differ_by_chance() -> None:
