@@ -27,10 +27,10 @@ from typing import TYPE_CHECKING, Any, Self
 
 import click
 
-from capture.commands.common import Bench, load
-
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
+
+    from capture.commands.common import Bench
 
 TOP = Path(__file__).parents[2]
 DISK = Path("/var/tmp")  # noqa: S108 - the one temporary folder that lies on a disk everywhere; ours is made by mkdtemp
@@ -145,6 +145,8 @@ def floor(module: str, *given: str) -> Iterator[subprocess.Popen[str]]:
 @contextlib.contextmanager
 def service(folder: Path, ports: Mapping[str, str], *, files: bool) -> Iterator[tuple[subprocess.Popen[bytes], Bench]]:
     """The real service over these ports (id -> path), with a folder as destination or none; ready to receive."""
+    from capture.commands.common import Bench, load  # here: the children that measure drivers alone do without
+
     config = folder / "tidewire.toml"
     text = f'[bench]\nsite = "bench"\nname = "bench-1"\ndata = "{folder}/data"\ntimezone = "UTC"\n'
     for name, path in ports.items():

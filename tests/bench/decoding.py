@@ -5,7 +5,7 @@
 Budget: a delimited line in at most 2.5 times the hand-written loop's time, for the very same Results (compared first).
 For the other families the hand-written loop of the delimited line stands beside, for comparison: a result of theirs is
 longer, checked, or of several frames. Garbage: time per byte the same for 1 kB and for 10 MB (the floor is the 1 kB).
-Each measurement is a process of its own.
+Each measurement that has a budget is a process of its own.
 """
 
 from __future__ import annotations
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 READ = 4096
 """Bytes of a read from a fast port."""
 LINE = "delimited-line"
+CUT_APART = ("delimited-line", "label-block", "numbered-lines", "hl7-oru")
+"""Fields, labels, groups, rows: how each fares with garbage. Each framing alone is in `framing`."""
 
 
 def main(argv: list[str] | None = None) -> None:
@@ -51,11 +53,11 @@ def main(argv: list[str] | None = None) -> None:
     ratio = common.of_pairs(ours, floor)
     common.show("line", median(ours), median(floor), "us", ratio=ratio, budget="<= 2.5", good=ratio <= 2.5)
     for name in builtin():
-        ours, floor = pairs(("family", name, wanted.count), ("byhand", LINE, wanted.count))
-        ratio = common.of_pairs(ours, floor)
+        ours = [_family_us(name, wanted.count) for _ in range(wanted.rounds)]
+        ratio = median(ours) / median(floor)
         what = f"a result of {name}, beside a line by hand"
         common.show(what, median(ours), median(floor), "us", ratio=ratio, budget="none", good=True)
-    for name in builtin():
+    for name in CUT_APART:
         ours, floor = pairs(("garbage", name, wanted.garbage), ("garbage", name, 1000))
         ratio = common.of_pairs(ours, floor)
         what = f"garbage to {name}, {wanted.garbage} B and 1000 B"
@@ -122,7 +124,6 @@ def _garbage(name: str, size: int) -> float:
 MEASURED: dict[str, Callable[[str, int], float]] = {
     "line": _line_us,
     "byhand": _by_hand_us,
-    "family": _family_us,
     "garbage": _garbage,
 }
 

@@ -19,7 +19,7 @@ SAMPLES = {
     "latency": (["--rounds", "1", "--count", "5"], 2),
     "sustained": (["--rounds", "1", "--count", "60"], 2),
     "help": (["--rounds", "1"], 1),
-    "decoding": (["--rounds", "1", "--count", "100", "--garbage", "20000"], 1 + 2 * len(builtin())),
+    "decoding": (["--rounds", "1", "--count", "100", "--garbage", "20000"], 1 + len(builtin()) + 4),
     "framing": (["--rounds", "1", "--count", "100", "--garbage", "20000"], 3 * 8),
     "growth": (["--count", "60"], 1),
     "idle": (["--seconds", "1"], 2),
