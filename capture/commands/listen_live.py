@@ -258,7 +258,7 @@ class Listening:
 
     @contextlib.contextmanager
     def _stoppable(self) -> Iterator[None]:
-        """Ctrl-C and SIGTERM end the listening with its summary; a second Ctrl-C ends it at once."""
+        """Ctrl-C, SIGTERM and a closed terminal end the listening with its summary; a second Ctrl-C ends it at once."""
         loop = asyncio.get_running_loop()
 
         def asked(number: int, _frame: object) -> None:
@@ -267,7 +267,10 @@ class Listening:
             self._stop.set()
             loop.call_soon_threadsafe(self.port.wake)
 
-        before = {number: signal.signal(number, asked) for number in (signal.SIGINT, signal.SIGTERM)}
+        wanted = [signal.SIGINT, signal.SIGTERM]
+        if signal.getsignal(signal.SIGHUP) != signal.SIG_IGN:  # nohup(1)
+            wanted.append(signal.SIGHUP)
+        before = {number: signal.signal(number, asked) for number in wanted}
         try:
             yield
         finally:

@@ -96,7 +96,8 @@ def said(found: list[Found]) -> Iterator[str]:
         yield from (f"  {name:<12}{value}" for name, value in _facts(each))
     yield ""
     yield "Listen to one, with the line settings in its analyser's manual:"
-    yield f'  tidewire listen {found[0].stable} --serial "9600 8N1"'
+    best = next((each for each in found if not each.holders and each.denied is None), found[0])
+    yield f'  tidewire listen {best.stable} --serial "9600 8N1"'
 
 
 def _facts(each: Found) -> Iterator[tuple[str, str]]:
@@ -112,7 +113,7 @@ def _facts(each: Found) -> Iterator[tuple[str, str]]:
         yield "held by", f"{names}: it gets all that comes"
     else:
         yield "held by", "nobody, as far as this user may see"
-    yield "may open", "yes" if each.denied is None else f"no: {each.denied}"
+    yield "may open", "yes" if each.denied is None else f"no: {each.denied.removeprefix(f'{each.device}: ')}"
     yield "to write", f'port = "{each.stable}"' + ("" if each.by_path or not each.usb else "  (its name may change)")
 
 

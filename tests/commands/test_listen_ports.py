@@ -96,6 +96,13 @@ def test_who_holds_a_port_is_named_and_the_port_is_not_opened(
     assert "process 4711 (tidewire): it gets all that comes" in "\n".join(listen_ports.said([found]))
 
 
+def test_the_example_is_a_port_that_can_be_listened_to(machine: Machine) -> None:
+    machine.hold(machine.plug("ttyUSB0"), 4711, "tidewire")
+    free = machine.plug("ttyUSB1")
+
+    assert list(listen_ports.said(machine.every()))[-1] == f'  tidewire listen {free} --serial "9600 8N1"'
+
+
 def test_a_port_that_may_not_be_opened_has_the_command_that_cures_it(
     machine: Machine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
