@@ -114,7 +114,7 @@ def test_the_data_are_those_of_the_standard_library() -> None:
         ("[a]\n[a]\n", 'x.toml, line 2, column 3: cannot declare [a] twice in "[a]"; write each table once'),
         (
             'a = "\\x02"\n',
-            'x.toml, line 1, column 8: unescaped ',
+            "x.toml, line 1, column 8: unescaped ",
         ),
         ("\ufeffa = 1", "x.toml, line 1: the file begins with a byte order mark; save it as UTF-8 without one"),
         ("a = " + "9" * 5000, "x.toml: Exceeds the limit"),
