@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from drivers.contract import Integrity, Item, Kind, Quantity, Span
     from drivers.framing import Frame
+    from drivers.sheet.fields import Key
     from drivers.sheet.model import Message, Sheet
     from drivers.sheet.places import ClockPlace, EventPlace, KindPlace, Measured, Other
     from drivers.sheet.places import Place as PlaceSaid
@@ -63,23 +64,27 @@ class _Quantities:
     """Several quantities by name; those that may be absent are left out when they are."""
 
     def __init__(self, sheet: Sheet, said: Mapping[str, Measured | Other]) -> None:
-        self._readers = [(name, each.key, quantity_reader(sheet, each)) for name, each in said.items()]
         units = KNOWN_UNITS.union(sheet.units)
-        besides = {name: each for name, each in said.items() if each.unit_at or each.state}
-        self._beside = {name: BesideReader(each, units, quantity_reader(sheet, each)) for name, each in besides.items()}
+        self._readers: list[tuple[str, Key, Callable[[bytes, tuple[Span, ...]], Quantity]]] = []
+        self._besides: list[tuple[str, BesideReader]] = []
+        for name, each in said.items():
+            read = quantity_reader(sheet, each)
+            if each.unit_at or each.state:
+                self._besides.append((name, BesideReader(each, units, read)))
+            else:
+                self._readers.append((name, each.key, read))
 
     def __call__(self, frame: Frame, body: bytes, places: Places) -> dict[str, Quantity]:
         found: dict[str, Quantity] = {}
         for name, key, read in self._readers:
-            if name in self._beside:
-                quantity = self._beside[name](frame, body, places)
-                if quantity is not None:
-                    found[name] = quantity
-                continue
             place = places.get(key)
             if place is not None:
                 begin, end = place
                 found[name] = read(body[begin:end], frame.spans(begin, end))
+        for name, beside in self._besides:
+            quantity = beside(frame, body, places)
+            if quantity is not None:
+                found[name] = quantity
         return found
 
 
