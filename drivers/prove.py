@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 PIECE = 2048
 """A piece of a recording is closed at the first rest point behind so many bytes."""
-MOST_PIECES = 64
+MOST_PIECES = 24
 """Of more pieces so many are tried, evenly spread."""
 WORK = 40_000_000
 """Most bytes that are decoded for the flipped bits of one piece; of more, every so many-th bit is flipped."""
@@ -83,6 +83,11 @@ class Proof:
     def broken(self) -> list[Outcome]:
         """The laws that the driver breaks."""
         return [each for each in self.outcomes if each.state == "broken"]
+
+    @property
+    def untried(self) -> list[Outcome]:
+        """The laws that there was no time for."""
+        return [each for each in self.outcomes if each.of and not each.tried]
 
     @property
     def whole(self) -> bool:

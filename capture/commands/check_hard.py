@@ -38,7 +38,7 @@ def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -
         for _ in trials.run(lambda: time.monotonic() >= until):
             line.update(1)
     proof = trials.proof
-    report.bad |= bool(proof.broken) or not proof.whole
+    report.bad |= bool(proof.broken or proof.untried)
     report.data["laws"] = _data(trials)
     if not asked.as_json:
         click.echo(f"\nThe laws of drivers, on {counted(len(files), 'recording')}")
@@ -96,7 +96,11 @@ def _unfinished(trials: Trials, seconds: int) -> Iterator[str]:
         yield f"The recordings are long: {counted(trials.left_out, 'piece')} of them were left out."
     done = sum(each.tried for each in trials.proof.outcomes)
     if not trials.proof.whole and not trials.proof.broken:
-        yield f"SEE TO: the time was up after {seconds} s and {done} of {len(trials)} trials; for all of them give more: --seconds {10 * seconds}"
+        see_to = "SEE TO: t" if trials.proof.untried else "T"
+        yield (
+            f"{see_to}he time was up after {seconds} s and {done} of {len(trials)} trials; for more of them: "
+            f"--seconds {10 * seconds}"
+        )
 
 
 def _percent(part: int, whole: int) -> str:

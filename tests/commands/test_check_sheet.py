@@ -298,9 +298,28 @@ def test_when_the_time_is_up_the_rest_is_said_to_be_untried(
 
     assert result.exit_code == 1
     assert result.output.splitlines()[-1] == (
-        "SEE TO: the time was up after 20 s and 2 of 32 trials; for all of them give more: --seconds 200"
+        "SEE TO: the time was up after 20 s and 2 of 32 trials; for more of them: --seconds 200"
     )
     assert "  not tried: what is no number is no value: the time was up" in result.output
+
+
+def test_when_the_time_is_up_but_every_law_was_tried_there_is_nothing_to_see_to(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ticks = iter(range(1_000_000))
+    monkeypatch.setattr("capture.commands.check_hard.time.monotonic", lambda: next(ticks))
+    words = [
+        word
+        for stem in ("above-range", "below-range")
+        for word in ("--against", str(registry.SHEETS / f"delimited-line/recordings/{stem}.txt"))
+    ]
+
+    result = desk.type("check", "delimited-line", *words, "--hard", "--seconds", "16")
+
+    assert result.exit_code == 0
+    assert result.output.splitlines()[-1] == (
+        "The time was up after 16 s and 15 of 62 trials; for more of them: --seconds 160"
+    )
 
 
 def test_everything_is_there_as_data(desk: Desk, sheet: Path) -> None:
