@@ -19,7 +19,7 @@ from drivers.sheet.framed import ByCounted, ByFixed, ByGap
 from drivers.sheet.keys import example_of
 from drivers.sheet.model import Message, Sheet
 from drivers.sheet.parts import frames_of, misgrouped
-from drivers.sheet.places import At
+from drivers.sheet.places import At, Place
 from drivers.sheet.rowrules import row_mistakes, rows_of
 from drivers.sheet.sense import nonsense
 from drivers.sheet.sums import sum_mistakes
@@ -305,7 +305,8 @@ class _Rules:
             self.place((*path, *name), place, message)
             first = read.setdefault(place.key, name)
             if first != name:
-                both = f"{spoken(first)} and {spoken(name)} are both read from {place.words}"
+                part = f' of part "{place.part}"' if place.part else ""
+                both = f"{spoken(first)} and {spoken(name)} are both read from {place.words}{part}"
                 raise self.refuse((*path, *name), f"{both}; give each {_its_own(place)} of its own")
         self.besides(path, message, read)
         self.apart(path, [*read, *when], read)
@@ -377,7 +378,9 @@ class _Rules:
                 self.known((*path, "event", "map", word), event, EVENTS)
 
 
-def _its_own(place: At) -> str:
+def _its_own(place: Place) -> str:
+    if place.part:
+        return "a part"
     return "columns" if place.columns else "a row or field" if place.row else "a field" if place.field else "a label"
 
 

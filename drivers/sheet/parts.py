@@ -175,7 +175,10 @@ def _told_apart(group: Group, sheet: Sheet, parts: tuple[str, ...]) -> Iterator[
     known = {(each.when.key, each.when.text) for each in sheet.messages if each.when is not None}
     for part in parts:
         if (group.part.key, part) in known:
-            yield ("group", "part"), f'"{part}" at this place is another message already; each must differ'
+            yield (
+                ("group", "part"),
+                f'"{part}" at this place is another message already; write another place or text for one of them',
+            )
     if len(parts) < 2:
         yield ("group",), "has one part only; a message of one frame needs no group, take [group] and part out"
 

@@ -57,9 +57,9 @@ def _marks(sheet: Sheet, message: Message, rows: Rowed) -> Iterator[Mistake]:
     here: Path = ("rows",) if message.rows is not None else ()
     marks = [each for each in (rows.end, rows.split, rows.components) if each is not None]
     if any(one != other and one in other for one in marks for other in marks) or len(set(marks)) < len(marks):
-        yield here, "end, split and components must differ, and none may stand in another"
+        yield here, "end, split and components must differ, and none may stand in another; write other marks"
     if sheet.decimal in marks:
-        yield here, f'the decimal point "{sheet.decimal}" is also what splits; one of the two must differ'
+        yield here, f'the decimal point "{sheet.decimal}" is also what splits; write another for one of the two'
     if message.fields is not None:
         yield ("fields",), "rows have no fixed number of fields; take fields out"
 

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     Said: TypeAlias = tuple[Path, str]
 
-_HEX = frozenset("0123456789ABCDEF")
+_HEX = frozenset("0123456789ABCDEFabcdef")
 _NAMED = (*GASES, "oxygen", "number", "clock", "subject")
 
 
@@ -123,6 +123,7 @@ class _Sense:
         self.sheet, self.message = sheet, message
         self.path: Path = ("message", n)
         own = bool(message.width or message.split or message.label)
+        self.shapeless = not own
         self.split = message.split if own else sheet.split
         self.label = message.label if own else sheet.label
         self.lines = (message.lines or sheet.lines) if self.label else None
@@ -162,6 +163,11 @@ class _Sense:
                     ("padding",),
                     f'also stands in {key} = "{mark}"; write the sign that fills texts up, or take it out',
                 )
+        rows = self.message.rows or (self.sheet.rows if self.shapeless else None)
+        for key in ("end", "split", "components"):
+            mark = getattr(rows, key, None)
+            if mark is not None:
+                yield from _cut_at(self.sheet, (*(self.path if self.message.rows else ()), "rows", key), mark)
         if self.lines and self.label and (self.lines in self.label or self.label in self.lines):
             yield self.at("lines"), "lines and label cut at the same text; write another for one of the two"
 

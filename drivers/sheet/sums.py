@@ -212,7 +212,9 @@ def _parameters(said: Sum) -> Iterator[Mistake]:
         known = next(
             (name for name in CRCS if CRCS[name].width == own.width and CHECKS[name].of(NINE) == said.check), None
         )
-        cure = f'that is the check of "{known}"' if known else "compare each parameter with the description"
+        cure = (
+            f'write kind = "{known}", whose check that is' if known else "compare each parameter with the description"
+        )
         wrong, right = _hex(found, own.width), _hex(said.check or 0, own.width)
         yield ("sum", "check"), f'these parameters give {wrong} for "123456789", not {right}; {cure}'
 

@@ -136,7 +136,7 @@ def test_the_sheet_itself_is_good() -> None:
         (
             'part = "K"',
             'part = "H2"',
-            "line 22, message.2.hydrogen: kind and hydrogen are both read from field 3; give each a field of its own",
+            'line 22, message.2.hydrogen: kind and hydrogen are both read from field 3 of part "H2"; give each a part of its own',
         ),
         (
             'part = "K"',
@@ -151,7 +151,7 @@ def test_the_sheet_itself_is_good() -> None:
         (
             '{ field = 1, is = "STATE" }',
             '{ field = 2, is = "O2" }',
-            'line 9, group.part: "O2" at this place is another message already; each must differ',
+            'line 9, group.part: "O2" at this place is another message already; write another',
         ),
         (
             SHEET[SHEET.index("hydrogen =") :],

@@ -122,7 +122,7 @@ def test_a_twelve_bit_crc_has_three_digits() -> None:
         (
             f"{XOR8}, ",
             f"{IBM_3740.replace('0xFFFF', '0')}, ",
-            'give 0x31C3 for "123456789", not 0x29B1; that is the check of "crc-16/ibm-3740"',
+            'give 0x31C3 for "123456789", not 0x29B1; write kind = "crc-16/ibm-3740"',
         ),
         (
             f"{XOR8}, ",
