@@ -156,9 +156,11 @@ def cutting_of(sheet: Sheet, message: Message) -> Cutting:
         return Columns(message.width, tuple(sorted({place.span for place in places if place and place.span})))
     rows = rows_of(sheet, message)
     if rows is not None:
+        read = {place.key for _, place in message.places()}
         keys = [place.key for place in places if isinstance(place, At)]
         keys += [said.beside(place) for _, said, place in message.besides()]
-        return Rows(rows.marks(sheet.padding), tuple(dict.fromkeys(key for key in keys if isinstance(key, Cell))))
+        cells = tuple(dict.fromkeys(key for key in keys if isinstance(key, Cell)))
+        return Rows(rows.marks(sheet.padding), cells, frozenset(cell for cell in cells if cell in read))
     cutting: Split | Labelled = NO_CUT
     if split is not None:
         cutting = Split(split.encode("ascii"))

@@ -36,6 +36,12 @@ def _driver_name(text: str) -> str:
     return text
 
 
+def _no_number(text: str) -> str:
+    if not text.isascii() or not 1 <= len(text) <= 8 or any(each.isalnum() or each in "+-.,<>=" for each in text):
+        raise ValueError('write 1 to 8 ASCII signs that stand in no number, e.g. comparator_gap = "^"')
+    return text
+
+
 def _one_sign(text: str) -> str:
     if len(text) != 1 or not text.isascii() or text.isalnum() or text in "+-.,<>=":
         raise ValueError('write one ASCII sign that stands in no text and no number, e.g. padding = " "')
@@ -225,7 +231,7 @@ class Sheet(Table):
         "where `<`, `<=`, `>=`, `>` stand at the number; `after`: `2<` says less than 2",
         'comparator = "after"',
     )
-    comparator_gap: Ascii | None = key(
+    comparator_gap: Annotated[str, AfterValidator(_no_number)] | None = key(
         None,
         "what stands between comparator and number; without a comparator it may stand alone, or behind `=`",
         'comparator_gap = "^"',

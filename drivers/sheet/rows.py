@@ -8,6 +8,7 @@ Rules of the room:
   `header` row the mark behind the name counts as field 1, again as HL7 counts (MSH-1 is the mark itself).
 - A row that is meant is there once: a second one that fits the same place makes the frame unreadable, whatever it says.
 - A field behind the last of its row is an empty text (senders leave empty fields out at a row's end).
+- A text that two places find by different signs of one row makes the frame unreadable: it cannot be both.
 - One pass, whatever the number of places. Rows that no place asks for, and empty rows, count for nothing.
 """
 
@@ -73,10 +74,11 @@ class RowMarks:
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """All places of one message."""
+    """All places of one message: `cells`, of which those in `read` are values or texts of their own."""
 
     marks: RowMarks
     cells: tuple[Cell, ...]
+    read: frozenset[Cell]
     _meant: dict[bytes, list[_Meant]] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -92,18 +94,21 @@ class Rows:
         object.__setattr__(self, "_meant", meant)
 
     def cut(self, payload: bytes) -> Places | str:
-        """All places; or in words which row stands twice."""
+        """All places; or in words which row stands twice, or which text is meant twice."""
         places: Places = {}
         met: set[int] = set()
         at, step = 0, len(self.marks.end)
         for line in payload.split(self.marks.end):
             texts = line.split(self.marks.split)
+            taken: dict[tuple[int, int], Cell] = {}
             for meant in self._meant.get(self._bare(texts[0]), ()):
                 if all(self._text(texts, n, component) == text for n, component, text in meant.where):
                     if id(meant) in met:
                         return f"{row_words(meant.row, meant.wanted[0][2].where)} stands twice"
                     met.add(id(meant))
                     for n, component, cell in meant.wanted:
+                        if cell in self.read and taken.setdefault((n, component), cell) is not cell:
+                            return f"{cell.words} is also {taken[n, component].words}"
                         places[cell] = self._place(payload, at, texts, n, component)
             at += len(line) + step
         return places

@@ -79,6 +79,17 @@ def test_a_text_is_found_by_the_name_of_its_row_and_by_what_the_row_says() -> No
     assert (gas.spans[0].start, oxygen.spans[0].start) == (2 + FRAME.index("37|"), 2 + FRAME.index("16.4"))
 
 
+def test_a_text_that_two_places_find_is_neither_value() -> None:
+    both = driver(
+        "oxygen = {",
+        'methane = { row = "VAL", where = { 1 = "3" }, field = 3, unit = "ppm", optional = true }\noxygen = {',
+    )
+    assert result("VAL|2|O2", "VAL|3|CH4|12|ppm|F/VAL|2|O2", both).gases["methane"].value == Decimal(12)
+    item = read(FRAME.replace("VAL|1|H2", "VAL|3|H2"), both)
+    assert isinstance(item, Refused)
+    assert item.rule == 'field 3 of row VAL where 1 is "3" is also field 3 of row VAL where 2.1 is "H2"'
+
+
 def test_the_order_of_rows_and_rows_that_nobody_asked_for_change_nothing() -> None:
     rows = FRAME.rstrip("/").split("/")
     item = read("/".join([*reversed(rows), "", "NTE|1|a note", "VAL|9|CO2|4.1|%|F"]))
@@ -276,6 +287,11 @@ def test_any_rows_give_items_and_a_layout_without_gap(text: str) -> None:
         ("unit_at = { field = 4 }", "unit_at = { }", "hydrogen.unit_at: needs the field of row VAL; add for example"),
         ("F = ", "F = 1, G = ", "hydrogen.state.map.F: should be 'ok', 'below', 'above'"),
         (", map = { F", ", mop = { F", 'hydrogen.state.mop: unknown key; did you mean "map"?'),
+        (
+            'comparator_gap = "^"',
+            'comparator_gap = "."',
+            "comparator_gap: write 1 to 8 ASCII signs that stand in no number",
+        ),
         (r"'\E\' = ", r"'/E\' = ", "escapes: all escapes must begin with the same sign"),
         (r"'\E\' = ", r"'\T\T' = ", r'escapes: "\T\" is how "\T\T" begins; no escape may begin another'),
         (r"'\E\' = ", r"'\' = ", "escapes: write 2 to 8 ASCII characters for 1 to 8 others"),
