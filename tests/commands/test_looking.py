@@ -51,7 +51,7 @@ def test_no_screen_puts_the_two_words_together_that_would_be_anothers(morning: D
 
 
 def test_readings_are_listed_with_the_analysers_digits_and_words_for_what_is_no_number(morning: Desk) -> None:
-    shown = morning.type("readings").output
+    shown = morning.type("readings", "--last", "9999").output
 
     assert "H2 ppm" in shown
     assert "not measurable" in shown
