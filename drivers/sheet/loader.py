@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from drivers.sheet.fields import Key
     from drivers.sheet.places import Beside
 
-_ALWAYS_ALLOWED = frozenset({"when", "gives", "split", "fields", "label", "lines", "width"})
+_ALWAYS_ALLOWED = frozenset({"when", "gives", "split", "fields", "label", "lines", "width", "rows"})
 _MEASURED = frozenset((*GASES, "oxygen"))
 _ALLOWED = {
     "result": _MEASURED | {"number", "clock", "kind", "subject", "other"},

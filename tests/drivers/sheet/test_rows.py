@@ -210,6 +210,47 @@ methane = { field = 3, unit = "ppm", unit_at = { field = 2 } }
     assert [each.value for each in item.gases.values()] == [Decimal(37), Decimal(2)]
 
 
+def test_a_quantity_whose_row_may_be_absent_is_absent_with_it() -> None:
+    state = 'state = { field = 5, map = { F = "ok" } }'
+    free = driver('unit = "%", optional = true', f'unit = "%", optional = true, {state}')
+    assert result("|2|O2", "|2|O3", free).oxygen is None
+    assert result("16.4|%", "16.4|%|F", free).oxygen == result().oxygen
+    assert result("16.4|%", "16.4|%|G", free).oxygen != result().oxygen
+
+
+def test_a_message_may_have_rows_of_its_own() -> None:
+    rows = 'rows = { end = "/", split = "|", components = "^", header = "TOP" }\n'
+    own = SHEET.replace(rows, 'split = ";"\n').replace('gives = "event"\n', f'gives = "event"\n{rows}')
+    own = own.replace('gives = "result"\n', f'gives = "result"\n{rows}')
+    item = read(FRAME, compile_sheet(own, "x.toml"))
+    assert isinstance(item, Result)
+    assert item == result()
+    with pytest.raises(SheetError, match=r"message\.1: has both split and rows; a payload comes apart in one way"):
+        compile_sheet(own.replace(rows, f'{rows}split = ";"\n', 1), "x.toml")
+
+
+def test_a_place_that_two_messages_signs_share_is_laid_out_once() -> None:
+    twice = driver('subject = { row = "WHO"', 'other = { all = { row = "WHO", field = 1 } }\nsubject = { row = "WHO"')
+    parts = twice.layout(b"<<" + FRAME.encode() + b">>", 0)
+    assert [part.span.start for part in parts] == [0, *(part.span.end for part in parts[:-1])]
+    assert [part.said for part in parts if part.name == "all"] == ["x^A-17"]
+
+
+def test_a_comparator_behind_may_have_a_gap_too() -> None:
+    behind = driver('comparator_gap = "^"', 'comparator_gap = "^"\ncomparator = "after"')
+    found = [
+        result("|37|", f"|{text}|", behind).gases["hydrogen"] for text in ("2^<", "37", "37^", "37^=", "2<", "<^2")
+    ]
+    assert [(each.comparator, each.value) for each in found] == [
+        ("<", Decimal(2)),
+        (None, Decimal(37)),
+        (None, Decimal(37)),
+        (None, Decimal(37)),
+        (None, None),
+        (None, None),
+    ]
+
+
 def test_escapes_are_undone_once_and_only_in_texts() -> None:
     def subject(text: str) -> str | None:
         found = result("A-17", text).subject
@@ -281,6 +322,11 @@ def test_any_rows_give_items_and_a_layout_without_gap(text: str) -> None:
             'row = "WHO", field = 1, component = 2',
             'row = "WHO"',
             "subject: needs the field of row WHO; add for example",
+        ),
+        (
+            'row = "WHO", field = 1',
+            'where = { 1 = "x" }, field = 1',
+            "subject: needs the name of its row; add for example row",
         ),
         ('row = "WHO"', 'row = "W|O"', "subject.row: a row's name holds none of the marks of rows"),
         ("unit_at = { field = 4 }", "unit_at = { field = 3 }", "hydrogen.unit_at: is where the value itself stands"),

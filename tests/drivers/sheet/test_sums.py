@@ -147,6 +147,11 @@ def test_a_twelve_bit_crc_has_three_digits() -> None:
         ),
         (XOR8, 'kind = "xor9"', 'sum.kind: unknown word "xor9"; did you mean "xor8"?'),
         (XOR8, 'kind = "zzz"', 'sum.kind: unknown word "zzz"; write one of crc-16/arc, '),
+        (
+            'until = "*"',
+            'until = "é"',
+            'sum.until: write 1 to 32 ASCII characters, e.g. "*", or "" where no mark stands',
+        ),
         (XOR8, f'{XOR8}, covers = ["end"]', "sum.covers.1: should be 'start' or 'until'; found 'end'"),
         ('until = "*"', 'until = "", covers = ["until"]', "sum.covers: there is no until to cover"),
         (
