@@ -60,11 +60,11 @@ def _recognised(document: Document) -> Iterator[Remark]:
     if "when" in messages[-1] or messages[-1].get("gives") == "noise" or "group" in document.data:
         return
     n = len(messages) - 1
-    others = "every frame" if n == 0 else "every frame that no other message knows"
+    others = "every frame that" if n == 0 else "every frame that no other message knows and that"
     yield Remark(
         document.lines.get(("message", n)),
         f"message.{n + 1}",
-        f"has no when: {others} and comes apart in this way is taken for a {messages[n].get('gives')}; if its frames begin with "
+        f"has no when: {others} comes apart in this way is taken for a {messages[n].get('gives')}; if its frames begin with "
         'a word, add when = { field = 1, is = "..." }',
     )
 

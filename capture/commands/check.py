@@ -71,8 +71,8 @@ def command(  # noqa: PLR0913 - one argument an option
             raise UsageError("--connect tries the destinations of a configuration; leave the sheet out")
         if overwrite and not expect:
             raise UsageError("--overwrite says how --expect writes; give --expect too")
-        asked = Asked(against, bool(against), expect, overwrite, hard, seconds, as_json)
-        return check_sheet(sheet, config_path, asked)
+        asked = Asked(sheet, against, bool(against), expect, overwrite, hard, seconds, as_json)
+        return check_sheet(config_path, asked)
     if against or expect or overwrite or hard:
         raise UsageError("--against, --expect and --hard check a sheet; name it first: tidewire check SHEET")
     return _configuration(config_path, connect=connect, as_json=as_json)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import shlex
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -90,9 +91,8 @@ def _items(report: Report, row: dict[str, Any], driver: Driver, told: Sequence[T
             f"SEE TO: nothing was recognised; is {driver.name} the sheet of this analyser, and is the line set right?"
         )
     elif refused:
-        click.echo(
-            "SEE TO: frames were refused; tidewire explain RECORDING --driver SHEET --refused shows where and why."
-        )
+        ask = ["tidewire", "explain", row["file"], "--driver", asked.sheet, "--refused"]
+        click.echo(f"SEE TO: frames were refused; where and why: {shlex.join(ask)}")
 
 
 def expected_file(file: Path) -> Path:

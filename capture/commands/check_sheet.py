@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from capture.commands.sheets import SHEET_FILE, driver_of, named_file, sheet_file
+from capture.commands.common import counted
+from capture.commands.sheets import NO_DRIVER, SHEET_FILE, driver_of, named_file, sheet_file
 from capture.errors import ConfigError, UsageError
 
 if TYPE_CHECKING:
@@ -27,8 +29,9 @@ class Report:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What is asked of a sheet. `recordings` empty: those beside it. `seconds`: how long the laws may take."""
+    """What is asked of `sheet`, as it was given. `recordings` empty: those beside it. `seconds`: how long laws may take."""
 
+    sheet: str
     recordings: tuple[Path, ...]
     against: bool
     expect: bool
@@ -38,10 +41,11 @@ class Asked:
     as_json: bool
 
 
-def check(given: str, config_path: Path, asked: Asked) -> int:
+def check(config_path: Path, asked: Asked) -> int:
     """Print what was found; the exit code. Raises UsageError."""
     from capture.record import numbers
 
+    given = asked.sheet
     path = sheet_file(given) or named_file(given, config_path)
     wrong = _mistakes(path) if path is not None else []
     if wrong:
@@ -68,7 +72,7 @@ def check(given: str, config_path: Path, asked: Asked) -> int:
 
 
 def beside(path: Path, name: str) -> Iterator[Path]:
-    """The recordings of this driver that lie beside its sheet."""
+    """The recordings of this driver, or made without one, that lie beside its sheet."""
     from drivers.recording import RecordingError, decode
 
     for folder in (path.parent / "recordings", path.parent / name / "recordings"):
@@ -78,7 +82,7 @@ def beside(path: Path, name: str) -> Iterator[Path]:
             except (OSError, RecordingError):
                 yield each  # named with its line where it is read
                 continue
-            if header.driver == name:
+            if header.driver in (name, NO_DRIVER):
                 yield each
 
 
@@ -122,6 +126,9 @@ def _driver(report: Report, driver: Driver, path: Path | None, asked: Asked) -> 
     if asked.as_json:
         return
     click.echo(f"good: {name}: driver {driver.name} {driver.version}, line {driver.serial}")
+    if rows and (asked.against or asked.expect or asked.hard):
+        click.echo(f"{counted(len(rows), 'remark')}: tidewire check {shlex.quote(asked.sheet)}")
+        return
     for row in rows:
         line = f"line {row['line']}, " if row["line"] else ""
         click.echo(f"remark: {line}{row['key']}: {row['words']}")

@@ -167,6 +167,12 @@ def test_the_items_of_a_recording_are_told_in_words_and_counted(desk: Desk, shee
     result = desk.type("check", str(sheet), "--against", str(file))
 
     assert result.exit_code == 0
+    assert result.output.splitlines()[:4] == [
+        f"good: {sheet}: driver two-gases 1.0, line 9600 8N1",
+        f"5 remarks: tidewire check {sheet}",
+        "",
+        str(file),
+    ]
     assert result.output.splitlines()[-5:] == [
         "What it gives",
         "           after  bytes  what",
@@ -185,7 +191,7 @@ def test_a_refused_frame_is_something_to_see_to(desk: Desk, sheet: Path, tmp_pat
     assert result.exit_code == 1
     assert "refused: bad-field, the sheet says 4 fields, the frame has 3" in result.output
     assert result.output.endswith(
-        "SEE TO: frames were refused; tidewire explain RECORDING --driver SHEET --refused shows where and why.\n"
+        f"SEE TO: frames were refused; where and why: tidewire explain {file} --driver {sheet} --refused\n"
     )
 
 
@@ -212,7 +218,8 @@ def test_a_recording_made_without_a_driver_is_read_and_must_be_named_before_anyt
 
     assert result.exit_code == 0
     assert "It was recorded without a driver." in result.output
-    refused = desk.type("check", str(sheet), "--against", str(file), "--expect")
+    (sheet.parent / "recordings/breath.txt").write_text(file.read_text(encoding="utf-8"), encoding="utf-8")
+    refused = desk.type("check", str(sheet), "--expect")
     assert 'if it is of this sheet, write "# driver: two-gases" in its header' in str(refused.exception)
 
 

@@ -67,7 +67,7 @@ def test_of_a_sheet_that_says_everything_there_is_nothing_to_remark() -> None:
             "",
             "message.2",
             15,
-            "has no when: every frame that no other message knows and comes apart in this way is taken for a result",
+            "has no when: every frame that no other message knows and that comes apart in this way is taken for a result",
         ),
     ],
 )
