@@ -1,8 +1,8 @@
 """Who a recording speaks of is taken out of it: bytes that may name a person become `x`, one for one.
 
 Rules of the room:
-- What stays is chosen, never what goes: values that could be read, readable clocks, the number of the measurement, marks,
-  checks, and words that the sheet itself writes. Everything else is blanked, lengths stay.
+- What stays is chosen, never what goes: values that could be read, readable clocks, the number of the measurement where it
+  has no letter, marks, checks, and words that the sheet itself writes. Everything else is blanked, lengths stay.
 - An identifier keyed in, the texts of `other` and those of events are blanked whole, whatever they are.
 - In refused frames and in noise nobody knows what a byte is: only marks and the sheet's own words stay.
 - What was sent to the analyser is left out: no sheet says what its bytes are.
@@ -163,8 +163,13 @@ def _texts(item: Item) -> frozenset[str]:
 
 def _is_number(item: Item, part: Part, raw: bytes) -> bool:
     """Whether this is the number of the measurement once more, as in each frame of a group."""
-    number = item.number if isinstance(item, Result) else None
+    number = item.number if isinstance(item, Result) and _counts(item) else None
     return part.name == "number" and number is not None and raw == number.text.encode("ascii")
+
+
+def _counts(item: Result) -> bool:
+    """Whether the number of the measurement is one; a text with letters in its place may be anybody's name."""
+    return item.number is not None and not any(sign.isalpha() for sign in item.number.text)
 
 
 def _safe(item: Item) -> Iterator[Span]:
@@ -173,8 +178,8 @@ def _safe(item: Item) -> Iterator[Span]:
         if quantity.state != "invalid":
             yield from quantity.spans
     if isinstance(item, Result):
-        if item.number is not None:
-            yield from item.number.spans
+        if _counts(item):
+            yield from item.number.spans if item.number else ()
         if item.clock is not None and item.clock.local is not None:
             yield from item.clock.spans
 
@@ -228,7 +233,8 @@ def _reads_as(was: Item, now: Item) -> bool:
         return (was.spans, was.name) == (now.spans, now.name)
     same = type(was) is type(now) and spans_of(was) == spans_of(now) and _values(was) == _values(now)
     if isinstance(was, Result) and isinstance(now, Result):
-        return same and (was.kind, was.number, _local(was)) == (now.kind, now.number, _local(now))
+        numbered = was.number == now.number or not _counts(was)
+        return same and numbered and (was.kind, _local(was)) == (now.kind, _local(now))
     return same
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from drivers import registry
 from drivers.blanking import blank
@@ -51,6 +53,7 @@ def blanked(line: bytes, *, keep_unread: bool = False) -> bytes:
         (b"12;A-1017;37;B;from Ann;\r\n", b"12;xxxxxx;37;B;xxxxxxxx;\r\n", b"12;xxxxxx;37;B;xxxxxxxx;\r\n"),
         (b"12;B;----;Ann;;Smith\r\n", b"12;x;----;xxx;;xxxxx\r\n", b"12;x;----;Ann;;Smith\r\n"),
         (b"12;;Ann;B;;4\r\n", b"12;;xxx;B;;x\r\n", b"12;;Ann;B;;4\r\n"),
+        (b"Ann;;4;B;;\r\n", b"xxx;;4;B;;\r\n", b"Ann;;4;B;;\r\n"),
         (b"STA;WARM;Ann\r\n", b"STA;WARM;xxx\r\n", b"STA;WARM;xxx\r\n"),
         (b"STA;Ann;17\r\n", b"STA;xxx;xx\r\n", b"STA;Ann;17\r\n"),
         (b"12;A-1017;37;B\r\n", b"xx;xxxxxx;xx;B\r\n", b"12;xxxxxx;37;B\r\n"),
@@ -106,6 +109,22 @@ def test_of_a_frame_that_came_damaged_only_marks_and_own_words_stay() -> None:
 
     assert heard_bytes(done.entries) == b"RES;xxxx;xx/xx/xxxx xx:xx;B;xx;xx;xx.x\r\n"
     assert (done.same, done.items) == (1, 1)
+
+
+@pytest.mark.parametrize("name", list(registry.builtin()))
+@given(recording=st.sampled_from(["breath", "session"]), place=st.floats(0, 1), over=st.integers(0, 9))
+@settings(max_examples=25, deadline=None)
+def test_a_name_that_stands_anywhere_is_nowhere_afterwards(name: str, recording: str, place: float, over: int) -> None:
+    driver = registry.builtin()[name]
+    entries = decode((registry.SHEETS / name / "recordings" / f"{recording}.txt").read_bytes()).entries
+    data = heard_bytes(entries)
+    at = int(place * len(data))
+    spoilt = data[:at] + b"Qyxwick" + data[at + over :]
+
+    shown = heard_bytes(blank(driver, [Bytes(0, spoilt), Mark(1, "quiet")]).entries)
+
+    assert len(shown) == len(spoilt)
+    assert b"Qyxwick" not in shown
 
 
 def test_what_was_sent_to_the_analyser_is_left_out() -> None:
