@@ -32,13 +32,22 @@ Examples:
 @config_option
 @click.option("--connect", is_flag=True, help="Also send one training record to each destination.")
 @click.option(
-    "--against", type=click.Path(path_type=Path), multiple=True, help="With SHEET: what it makes of this recording."
+    "--against",
+    metavar="RECORDING",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    help="With SHEET: what it makes of this recording.",
 )
 @click.option("--expect", is_flag=True, help="With SHEET: write the items of its recordings as the expected ones.")
 @click.option("--overwrite", is_flag=True, help="With --expect: also where others are expected so far.")
 @click.option("--hard", is_flag=True, help="With SHEET: try every law of drivers on it and its recordings.")
 @click.option(
-    "--seconds", type=click.IntRange(1, 86400), default=50, show_default=True, help="With --hard: how long at most."
+    "--seconds",
+    metavar="N",
+    type=click.IntRange(1, 86400),
+    default=50,
+    show_default=True,
+    help="With --hard: how long at most.",
 )
 @json_option
 def command(  # noqa: PLR0913 - one argument an option

@@ -20,11 +20,11 @@ if TYPE_CHECKING:
     from drivers.contract import Driver
     from drivers.recording import Entry, Header
 
-EXAMPLE = r"""\b
+EXAMPLE = """\b
 Examples:
   tidewire explain caa3a430
   tidewire explain session.txt --driver ours.toml --refused
-  tidewire explain --bytes 'RES;0412;24/11/2026 10:31;B;37;<2;16.4\r\n' --driver delimited-line
+  tidewire explain --bytes 'RES;0412;24/11/2026 10:31;B;37;<2;16.4\\r\\n' --driver delimited-line
   tidewire explain session.txt --frame 12 --to send-this.txt --blank-ids
 """
 HEX = frozenset("0123456789abcdefABCDEF-")
@@ -34,9 +34,16 @@ HEX = frozenset("0123456789abcdefABCDEF-")
 @click.argument("name", metavar="[ID|RECORDING|-]", required=False)
 @driver_option
 @click.option("--bytes", "text", help=r"One frame as text, \xNN for what is not printable; `-`: from standard input.")
-@click.option("--frame", "frames", type=click.IntRange(min=1), multiple=True, help="Only this one of a recording.")
+@click.option(
+    "--frame", "frames", metavar="N", type=click.IntRange(min=1), multiple=True, help="Only this one of a recording."
+)
 @click.option("--refused", "only_refused", is_flag=True, help="Only what the driver refuses.")
-@click.option("--to", type=click.Path(path_type=Path), help="Write these bytes as a recording to send to somebody.")
+@click.option(
+    "--to",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Write these bytes as a recording to send to somebody.",
+)
 @click.option("--blank-ids", is_flag=True, help="With --to: x for all that may name a person.")
 @click.option("--keep-unread", is_flag=True, help="With --blank-ids: keep bytes that no field of the sheet explains.")
 @config_option

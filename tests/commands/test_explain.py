@@ -87,6 +87,13 @@ def test_a_frame_and_a_recording_may_come_from_standard_input(desk: Desk) -> Non
         assert piped.output.splitlines() == lines_of(desk, *named)
 
 
+def test_the_help_shows_each_example_on_a_line_of_its_own(desk: Desk) -> None:
+    shown = desk.type("explain", "--help").output
+
+    assert "\n  Examples:\n    tidewire explain caa3a430\n" in shown
+    assert f"    tidewire explain --bytes '{GOOD}' --driver delimited-line\n" in shown
+
+
 def test_silence_ends_a_frame_typed_in_for_a_format_that_needs_it(desk: Desk) -> None:
     assert lines_of(desk, "--bytes", "MSG=STA/IS=WARM", "--driver", "gap-frame")[0] == "1: event warming-up"
 
