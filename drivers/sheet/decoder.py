@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from drivers.contract import Refused
 from drivers.framing import Frame
-from drivers.sheet.fields import Columns, Labelled, Padded, Split
+from drivers.sheet.fields import Columns, Labelled, Padded, Prefixed, Split
 from drivers.sheet.loader import shape_of
 from drivers.sheet.places import At
 from drivers.sheet.rowrules import rows_of
@@ -161,9 +161,12 @@ def cutting_of(sheet: Sheet, message: Message) -> Cutting:
         keys += [said.beside(place) for _, said, place in message.besides()]
         cells = tuple(dict.fromkeys(key for key in keys if isinstance(key, Cell)))
         return Rows(rows.marks(sheet.padding), cells, frozenset(cell for cell in cells if cell in read))
-    cutting: Split | Labelled = NO_CUT
+    cutting: Split | Labelled | Prefixed = NO_CUT
     if split is not None:
         cutting = Split(split.encode("ascii"))
+        named = [(place.field, place.prefix) for _, place in message.places() if place.field and place.prefix]
+        if named:
+            cutting = Prefixed(cutting, tuple((field, prefix.encode("ascii")) for field, prefix in named))
     elif label is not None:
         cutting = Labelled((lines or "").encode("ascii"), label.encode("ascii"))
     return cutting if sheet.padding is None else Padded(cutting, sheet.padding.encode("ascii"))

@@ -80,10 +80,31 @@ class Columns:
 
 
 @dataclass(frozen=True, slots=True)
+class Prefixed:
+    """Fields of which some begin with a text that is none of theirs. `prefixes`: number of the field, and that text."""
+
+    inner: Split
+    prefixes: tuple[tuple[int, bytes], ...]
+
+    def cut(self, payload: bytes) -> Places | str:
+        """All places, without the prefixes; or in words which field does not begin as it must."""
+        places = self.inner.cut(payload)
+        if isinstance(places, str):
+            return places
+        for n, prefix in self.prefixes:
+            begin, end = places.get(n, (0, 0))
+            if n in places:
+                if not payload.startswith(prefix, begin, end):
+                    return f'field {n} does not begin with "{readable(prefix)}"'
+                places[n] = (begin + len(prefix), end)
+        return places
+
+
+@dataclass(frozen=True, slots=True)
 class Padded:
     """Fields or labels, and texts, that are filled up with one sign on either side."""
 
-    inner: Split | Labelled
+    inner: Split | Labelled | Prefixed
     padding: bytes
 
     def cut(self, payload: bytes) -> Places | str:
@@ -100,7 +121,7 @@ class Padded:
         return places
 
 
-Cutting: TypeAlias = "Split | Labelled | Columns | Padded | Rows"
+Cutting: TypeAlias = "Split | Labelled | Columns | Padded | Prefixed | Rows"
 
 
 def without_padding(payload: bytes, place: Place, padding: bytes) -> Place:

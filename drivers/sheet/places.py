@@ -31,6 +31,12 @@ def words(choice: Any) -> str:  # noqa: ANN401 - a Literal has no type of its ow
     return of(get_args(choice))
 
 
+def _gap(text: str) -> str:
+    if not text.isascii() or len(text) > 32:
+        raise ValueError('write at most 32 ASCII characters, e.g. " ", or "" where the unit follows at once')
+    return text
+
+
 class Beside(Table):
     """Where a text stands: exactly one of `field`, `label` and `columns`."""
 
@@ -97,6 +103,12 @@ class At(Beside):
 class Place(At):
     """Where a text stands that is read."""
 
+    prefix: Ascii | None = key(
+        None,
+        "what a field says before the text, such as a name; a frame whose field does not begin with it is refused",
+        'prefix = "H2="',
+    )
+
     optional: bool = key(
         default=False,
         meaning="the label or row may be absent; without it, its absence refuses the frame",
@@ -160,7 +172,9 @@ class Basic(Place):
     unit_from: Literal["sheet", "frame"] = key(
         "sheet", "`frame`: the unit stands behind the value; `unit` is then that of a sentinel", 'unit_from = "frame"'
     )
-    unit_gap: Ascii = key(" ", 'between value and unit; with `unit_from = "frame"`', 'unit_gap = "_"')
+    unit_gap: Annotated[str, AfterValidator(_gap)] = key(
+        " ", 'between value and unit, `""` where they are one text; with `unit_from = "frame"`', 'unit_gap = ""'
+    )
     basis: Basis = key("unknown", f"what the analyser did to the value: {words(Basis)}", 'basis = "measured"')
     moisture: Moisture = key("unknown", f"gas of which moisture: {words(Moisture)}", 'moisture = "dry"')
 

@@ -44,7 +44,7 @@ def compile_quantity(
         else:
             # A comparator in front is taken off first: between it and the number may stand what stands before the unit.
             comparator, state, rest = compared(raw) if before else (None, "ok", raw)
-            number, _, written = rest.partition(gap)
+            number, written = _parted(rest, gap)
             if not before:
                 comparator, state, number = compared(number)
             value = read_number(number, point)
@@ -53,3 +53,13 @@ def compile_quantity(
         return Quantity(None, unit, "sheet", "invalid", text, spans, None, basis, moisture)
 
     return read
+
+
+def _parted(text: bytes, gap: bytes) -> tuple[bytes, bytes]:
+    """A number and the unit behind it; without a gap the unit begins with the first sign that no number has."""
+    if gap:
+        number, _, unit = text.partition(gap)
+    else:
+        unit = text.lstrip(b"0123456789.,+-<>=")
+        number = text[: len(text) - len(unit)]
+    return number, unit

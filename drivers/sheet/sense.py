@@ -199,6 +199,11 @@ class _Sense:
             yield (*path, "optional"), "only a label can be absent; an empty field or column gives no text, take it out"
         if getattr(place, "unit_from", "frame") == "sheet" and "unit_gap" in place.model_fields_set:
             yield (*path, "unit_gap"), 'says nothing without unit_from = "frame"; add that, or take it out'
+        prefix = getattr(place, "prefix", None)
+        if prefix is not None and (not place.field or (self.rowed(place) and getattr(place, "part", None) is None)):
+            yield (*path, "prefix"), "only a field that split cuts has one; write the place of the text itself"
+        elif prefix is not None and self.split and self.split in prefix:
+            yield (*path, "prefix"), f"fields are cut at {_quoted(self.split)}; write what stands in this one"
         pattern = getattr(place, "pattern", None)
         if isinstance(pattern, str):
             yield from self.fits((*path, "as"), place, pattern)
