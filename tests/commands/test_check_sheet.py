@@ -3,63 +3,25 @@
 from __future__ import annotations
 
 import json
-import os
-import pty
-import subprocess
-import sys
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
 
 from drivers import registry
+from tests.commands import two_gases
+from tests.commands.two_gases import RECORDING, REFUSED, SHEET
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from drivers.contract import Decoder, Driver
+    from drivers.contract import Decoder
     from tests.commands.conftest import Desk
-
-SHEET = """\
-sheet = 1
-name = "two-gases"
-version = "1.0"
-serial = { baud = 9600, bits = 8, parity = "none", stop = 1 }
-frame = { by = "line", end = "\\r\\n", max = 40 }
-split = ";"
-
-[[message]]
-when = { field = 1, is = "R" }
-gives = "result"
-fields = 4
-number = { field = 2 }
-hydrogen = { field = 3, unit = "ppm" }
-methane = { field = 4, unit = "ppm" }
-"""
-RECORDING = """\
-# format: stream-recording/1
-# stream: 5e1f0a00-0000-4000-8000-0000000000d1
-# opened: 2026-11-24T09:00:00.000Z
-# port: not said
-# line: 9600 8N1
-# driver: two-gases
-# purpose: training
-# made-by: written by hand
-0 < R;1;37;<2\\x0D\\x0A
-60000 < R;2;41;3\\x0D\\x0A
-"""
-REFUSED = RECORDING.replace("00d1", "00d2") + "61000 < R;3;4\\x0D\\x0A\n"
 
 
 @pytest.fixture
 def sheet(tmp_path: Path) -> Path:
-    """A sheet in a folder of its own, with one recording beside it."""
-    folder = tmp_path / "two-gases"
-    (folder / "recordings").mkdir(parents=True)
-    (folder / "recordings/breath.txt").write_text(RECORDING, encoding="utf-8")
-    path = folder / "sheet.toml"
-    path.write_text(SHEET, encoding="utf-8")
-    return path
+    return two_gases.lay(tmp_path)
 
 
 def test_a_usable_sheet_is_good_and_what_it_leaves_unknown_is_said(desk: Desk, sheet: Path) -> None:
@@ -262,85 +224,6 @@ def test_expected_items_are_those_of_the_built_in_drivers_own_format(desk: Desk)
     assert result.output.count(": as expected") == len(list((registry.SHEETS / "label-block/recordings").glob("*.txt")))
 
 
-def test_the_laws_are_told_in_plain_words_and_what_a_line_without_check_cannot_protect(desk: Desk, sheet: Path) -> None:
-    result = desk.type("check", str(sheet), "--hard")
-
-    assert result.exit_code == 0
-    lines = result.output.splitlines()
-    assert lines[lines.index("The laws of drivers, on 1 recording") + 1 :][:12] == [
-        "  kept: what is read does not depend on how the bytes arrive; 1 trial",
-        "  kept: every byte ends in exactly one item, and what is held back is bounded; 1 trial",
-        "  kept: where nothing is open, a restart changes nothing; 1 trial",
-        "  kept: after garbage, half frames, drops and repeats frames are read as ever; 20 trials",
-        "  kept: any bytes at all give items, never a failure; 2 trials",
-        "  kept: a frame without end is refused at one length; 1 trial",
-        "  kept: no frame carries a check: what flipped bits do is counted; 1 trial",
-        "  kept: what is no number is no value; 1 trial",
-        "  kept: a frame that did not arrive costs what stands in it, and nothing else; 1 trial",
-        "  kept: frames of two results never give one result; 1 trial",
-        "  kept: every byte of a frame has its place in what explain shows; 1 trial",
-        "  kept: the time for a byte does not grow with the number of bytes; 1 trial",
-    ]
-    assert lines[-2].startswith("What it cannot protect: of 168 single bits flipped in its results ")
-    assert lines[-1].startswith("Cure: if the analyser can send a checksum, switch it on and say it in the sheet")
-    assert result.stderr == ""
-
-
-def test_a_check_protects_and_that_is_said(desk: Desk) -> None:
-    file = registry.SHEETS / "label-block/recordings/below-range.txt"
-
-    lines = desk.type("check", "label-block", "--against", str(file), "--hard").output.splitlines()
-
-    assert "  kept: a frame whose check fails gives no value; 1 trial" in lines
-    assert lines[-1].endswith("none gave a wrong value, number, clock or kind unseen.")
-
-
-def test_when_the_time_is_up_the_rest_is_said_to_be_untried(
-    desk: Desk, sheet: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    ticks = iter(range(0, 10_000_000, 7))
-    monkeypatch.setattr("capture.commands.check_hard.time.monotonic", lambda: next(ticks))
-
-    result = desk.type("check", str(sheet), "--hard", "--seconds", "20")
-
-    assert result.exit_code == 1
-    assert result.output.splitlines()[-1] == (
-        "SEE TO: the time was up after 20 s and 2 of 32 trials; for more of them: --seconds 200"
-    )
-    assert "  not tried: what is no number is no value: the time was up" in result.output
-
-
-def test_when_the_time_is_up_but_every_law_was_tried_there_is_nothing_to_see_to(
-    desk: Desk, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    ticks = iter(range(1_000_000))
-    monkeypatch.setattr("capture.commands.check_hard.time.monotonic", lambda: next(ticks))
-    words = [
-        word
-        for stem in ("above-range", "below-range")
-        for word in ("--against", str(registry.SHEETS / f"delimited-line/recordings/{stem}.txt"))
-    ]
-
-    result = desk.type("check", "delimited-line", *words, "--hard", "--seconds", "16")
-
-    assert result.exit_code == 0
-    assert result.output.splitlines()[-1] == (
-        "The time was up after 16 s and 15 of 62 trials; for more of them: --seconds 160"
-    )
-
-
-def test_everything_is_there_as_data(desk: Desk, sheet: Path) -> None:
-    file = sheet.parent / "recordings/breath.txt"
-
-    told = json.loads(desk.type("check", str(sheet), "--against", str(file), "--hard", "--json").output)
-
-    assert (told["driver"]["name"], told["errors"], told["sheet"]) == ("two-gases", [], str(sheet))
-    assert {each["key"] for each in told["remarks"]} >= {"announces_start", "serial.parity"}
-    assert told["recordings"][0]["counts"] == {"result": 2}
-    assert {each["outcome"] for each in told["laws"]["outcomes"]} == {"kept"}
-    assert told["laws"]["flipped_bits"]["tried"] == 168
-
-
 def test_a_name_that_the_service_would_not_find_is_remarked(desk: Desk, sheet: Path) -> None:
     other = sheet.parent.parent / "ours.toml"
     other.write_text(SHEET, encoding="utf-8")
@@ -350,29 +233,6 @@ def test_a_name_that_the_service_would_not_find_is_remarked(desk: Desk, sheet: P
         in desk.type("check", str(other)).output
     )
     assert "remark: name" not in desk.type("check", str(sheet)).output
-
-
-def test_a_driver_in_python_of_another_package_is_checked_by_its_name(
-    desk: Desk, sheet: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    made = replace(registry.load_sheet(sheet), name="in-python", source="def new(offset): ...")
-
-    class Entry:
-        name = "in-python"
-        value = "ours:driver"
-
-        def load(self) -> Driver:
-            return made
-
-    monkeypatch.setattr(registry, "entry_points", lambda **_: [Entry()])
-    file = sheet.parent / "in-python.txt"
-    file.write_text(RECORDING.replace("# driver: two-gases", "# driver: in-python"), encoding="utf-8")
-
-    told = json.loads(desk.type("check", "in-python", "--against", str(file), "--hard", "--json").output)
-
-    assert told["sheet"] is None
-    assert told["recordings"][0]["counts"] == {"result": 2}
-    assert {each["outcome"] for each in told["laws"]["outcomes"]} == {"kept"}
 
 
 def test_a_driver_that_raises_is_named_and_something_to_see_to(
@@ -389,18 +249,3 @@ def test_a_driver_that_raises_is_named_and_something_to_see_to(
 
     assert result.exit_code == 1
     assert "DRIVER ERROR: driver two-gases fails on these bytes (RuntimeError('no decoder today'))" in result.output
-
-
-def test_progress_is_shown_on_a_terminal_alone(sheet: Path) -> None:
-    words = [sys.executable, "-m", "capture.commands", "check", str(sheet), "--hard", "--seconds", "1"]
-    master, slave = pty.openpty()
-    try:
-        done = subprocess.run(words, stdout=subprocess.PIPE, stderr=slave, stdin=slave, check=False, timeout=50)
-        shown = os.read(master, 65536).decode()
-    finally:
-        os.close(slave)
-        os.close(master)
-
-    assert "Trying the laws" in shown
-    assert b"Trying the laws" not in done.stdout
-    assert b"The laws of drivers, on 1 recording" in done.stdout
