@@ -14,11 +14,14 @@ import hl7
 import pytest
 from hl7apy.consts import VALIDATION_LEVEL
 from hl7apy.parser import parse_message
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from drivers import registry
 from drivers.contract import Event, Quantity, Result
 from drivers.hearing import heard_bytes, play
 from drivers.recording import decode
+from drivers.sheet.rows import Cell, RowMarks, Rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -124,3 +127,35 @@ def test_recordings_hold_every_kind_of_value() -> None:
     assert comparators == {None, "<", "<=", ">", ">="}
     assert any(item.subject for item in results)
     assert any(isinstance(item, Event) for _, item, _ in MESSAGES)
+
+
+TEXTS = st.text("AB1.<- ", min_size=0, max_size=4)
+FIELDS = st.lists(st.lists(TEXTS, min_size=1, max_size=3).map("^".join), min_size=1, max_size=6)
+MARKS = RowMarks(b"\r", b"|", b"^", b"MSH")
+
+
+@given(
+    header=FIELDS,
+    segments=st.lists(FIELDS, max_size=4),
+    places=st.lists(st.tuples(st.integers(2, 8), st.integers(0, 4)), min_size=1, max_size=6),
+)
+@settings(max_examples=150, deadline=None)
+def test_any_field_and_component_is_where_python_hl7_finds_it(
+    header: list[str], segments: list[list[str]], places: list[tuple[int, int]]
+) -> None:
+    rows = [["MSH", r"^~\&", *header], *([f"X{n:02d}", *fields] for n, fields in enumerate(segments))]
+    text = "".join("|".join(row) + "\r" for row in rows)
+    message = hl7.parse(text)
+    cells = tuple(Cell(row[0].encode(), (), n, component) for row in rows for n, component in dict.fromkeys(places))
+    found = Rows(MARKS, cells, frozenset(cells)).cut(text.encode("ascii"))
+    assert isinstance(found, dict)
+    assert set(found) == set(cells)
+    for cell in cells:
+        if (cell.row, cell.field) == (b"MSH", 2):
+            continue  # the delimiters themselves, which the library keeps whole
+        segment = message.segment(cell.row.decode())
+        field = str(segment(cell.field)) if cell.field < len(segment) else ""
+        components = field.split("^") if cell.component else [field]
+        wanted = components[cell.component - 1] if cell.component <= len(components) else ""
+        begin, end = found[cell]
+        assert text[begin:end] == (wanted if cell.component else field)
