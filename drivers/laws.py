@@ -208,7 +208,8 @@ class Disturbance:
 def resynchronising(driver: Driver, entries: Sequence[Entry], disturbance: Disturbance) -> None:
     """What ends before the disturbance, and what begins after the next whole frame, is read as ever.
 
-    Also after the next whole result of several frames: what the disturbance left of its number is a part of it.
+    A result of several frames: if it was said before the disturbance, or if it is not the first behind it. Else what
+    the disturbance left may be a part of it.
     """
     data, begin, end = heard_bytes(entries), disturbance.begin, disturbance.end
     quiet = silences(entries)
@@ -216,7 +217,11 @@ def resynchronising(driver: Driver, entries: Sequence[Entry], disturbance: Distu
     moved = len(disturbance.instead) - (end - begin)
     kept = [*(at for at in quiet if at <= begin), *(at + moved for at in quiet if at >= end and at > begin)]
     disturbed = play(driver, with_silences(data[:begin] + disturbance.instead + data[end:], kept), far)
+    said = Hearing(driver, far)
+    for entry in with_silences(data[:begin], [at for at in quiet if at <= begin]):
+        said.hear(entry)
     before = [each for each in play(driver, with_silences(data, quiet), far) if ends(each) <= far + begin]
+    before = [each for each in before if len(spans_of(each)) == 1 or each in said.items]
     moved += far
     after = [each for each in play(driver, with_silences(data, quiet), moved) if starts(each) >= moved + end]
     for wanted in (*meant(before), *certain(meant(after))):
