@@ -19,6 +19,8 @@ from drivers.sheet.fields import readable
 from drivers.sheet.messages import quantity_reader
 from drivers.sheet.places import ClockPlace, EventPlace, KindPlace, Measured, Other, StateAt
 from drivers.sheet.rows import Cell, Rows
+from drivers.sheet.unread import why_unread
+from drivers.telling import STATES, UNREAD
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -169,7 +171,7 @@ def _says(sheet: Sheet, said: Spoken) -> dict[Key, Says]:
     for path, place in message.places():
         says[place.key] = (path[-1], _say(sheet, place), (*here, *path))
     for path, beside, value in message.besides():
-        what = "unit" if path[-1] == "unit_at" else "state"
+        what = path[-1].removesuffix("_at")
         say = _say_meaning(dict(beside.meaning)) if isinstance(beside, StateAt) else readable
         says.setdefault(beside.beside(value), (f"{path[-2]} {what}", say, (*here, *path)))
     return says
@@ -180,6 +182,8 @@ def _say(sheet: Sheet, place: Place) -> Callable[[bytes], str]:
     if isinstance(place, Measured) or (isinstance(place, Other) and place.unit):
         return _say_quantity(sheet, place)
     if isinstance(place, ClockPlace):
+        if place.time_at is not None:
+            return readable
         local = compile_clock(place.pattern)
 
         def clock(raw: bytes) -> str:
@@ -201,13 +205,20 @@ def _say_meaning(meaning: dict[str, str]) -> Callable[[bytes], str]:
 
 def _say_quantity(sheet: Sheet, place: Measured | Other) -> Callable[[bytes], str]:
     read = quantity_reader(sheet, place)
-    return lambda raw: _quantity(read(raw, ()))
+
+    def say(raw: bytes) -> str:
+        found = read(raw, ())
+        return f"{UNREAD}{why_unread(sheet, place, raw)}" if found.state == "invalid" else _quantity(found)
+
+    return say
 
 
 def _quantity(found: Quantity) -> str:
+    if found.state == "invalid":
+        return f"{UNREAD}its unit, its state or another frame of its group says otherwise"
     if found.value is None:
-        return f"no value: {found.state}"
-    state = "" if found.state == "ok" else f", {found.state}"
+        return f"no value: {STATES[found.state]}"
+    state = "" if found.state == "ok" else f", {STATES[found.state]}"
     return f"{found.comparator or ''}{found.value:f} {found.unit}{state}"
 
 
@@ -217,4 +228,6 @@ def _agreed(parts: list[Part], item: Item) -> list[Part]:
         return parts
     quantities = [*item.gases.values(), *([item.oxygen] if item.oxygen else []), *item.other.values()]
     said = {each.spans: _quantity(each) for each in quantities if isinstance(each, Quantity)}
-    return [replace(part, said=said.get((part.span,), part.said)) for part in parts]
+    return [
+        part if part.said.startswith(UNREAD) else replace(part, said=said.get((part.span,), part.said)) for part in parts
+    ]

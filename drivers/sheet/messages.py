@@ -19,6 +19,7 @@ from drivers.sheet.units import KNOWN_UNITS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
+    from datetime import datetime
 
     from drivers.contract import Integrity, Item, Kind, Quantity, Span
     from drivers.framing import Frame
@@ -144,6 +145,8 @@ class _ResultReader:
 def clock_reader(said: ClockPlace) -> Callable[[Frame, bytes, Places], Clock | None]:
     """The analyser's clock; None where nothing stands there."""
     key, local = said.key, compile_clock(said.pattern)
+    if said.time_at is not None:
+        return _two_texts(key, said.time_at.beside(said), local)
 
     def read(frame: Frame, body: bytes, places: Places) -> Clock | None:
         begin, end = places.get(key, (0, 0))
@@ -151,6 +154,22 @@ def clock_reader(said: ClockPlace) -> Callable[[Frame, bytes, Places], Clock | N
             return None
         raw = body[begin:end]
         return Clock(readable(raw), local(raw.decode("latin-1")), frame.spans(begin, end))
+
+    return read
+
+
+def _two_texts(
+    date: Key, time: Key, local: Callable[[str], datetime | None]
+) -> Callable[[Frame, bytes, Places], Clock | None]:
+    """A clock whose date and time have a place each; it can be read only if both are there."""
+
+    def read(frame: Frame, body: bytes, places: Places) -> Clock | None:
+        spans = [place for place in (places.get(date), places.get(time)) if place is not None and place[0] < place[1]]
+        if not spans:
+            return None
+        raw = b" ".join(body[begin:end] for begin, end in spans)
+        when = local(raw.decode("latin-1")) if len(spans) == 2 else None
+        return Clock(readable(raw), when, tuple(each for begin, end in spans for each in frame.spans(begin, end)))
 
     return read
 

@@ -126,13 +126,16 @@ class Message(Table):
         return [*(((name,), each) for name, each in self.gases.items()), *oxygen, *other]
 
     def besides(self) -> list[tuple[tuple[str, ...], Beside, At]]:
-        """Every text that says more about a quantity: key path, where it stands, and the place of the value."""
-        return [
+        """Every text that says more about a value: key path, where it stands, and the place of the value."""
+        found: list[tuple[tuple[str, ...], Beside, At]] = [
             ((*path, name), said, quantity)
             for path, quantity in self.quantities
             for name, said in (("unit_at", quantity.unit_at), ("state", quantity.state))
             if said is not None
         ]
+        if self.clock is not None and self.clock.time_at is not None:
+            found.append((("clock", "time_at"), self.clock.time_at, self.clock))
+        return found
 
     def places(self) -> list[tuple[tuple[str, ...], Place]]:
         """Every place this message reads, with its key path."""

@@ -134,6 +134,19 @@ class ClockPlace(Place):
         'as = "DD/MM/YYYY hh:mm"',
         alias="as",
     )
+    time_at: Beside | None = key(
+        None,
+        "where the time stands, if the date stands alone; `as` says both, with one blank between",
+        "time_at = { field = 4 }",
+    )
+
+    @property
+    def patterns(self) -> tuple[str, str]:
+        """The pattern of the text at the place, and of that at `time_at`; the second is empty where there is none."""
+        if self.time_at is None:
+            return self.pattern, ""
+        date, _, time = self.pattern.partition(" ")
+        return date, time
 
 
 class KindPlace(Place):

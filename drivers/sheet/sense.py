@@ -17,6 +17,7 @@ from drivers.contract import GASES
 from drivers.framing.base import shown
 from drivers.sheet.framed import ByBetween, ByCounted, ByFixed, ByGap, ByLine
 from drivers.sheet.numbers import read_number, split_comparator, split_comparator_behind
+from drivers.sheet.places import ClockPlace
 from drivers.sheet.sums import room_for
 
 if TYPE_CHECKING:
@@ -204,9 +205,22 @@ class _Sense:
             yield (*path, "prefix"), "only a field that split cuts has one; write the place of the text itself"
         elif prefix is not None and self.split and self.split in prefix:
             yield (*path, "prefix"), f"fields are cut at {_quoted(self.split)}; write what stands in this one"
-        pattern = getattr(place, "pattern", None)
-        if isinstance(pattern, str):
-            yield from self.fits((*path, "as"), place, pattern)
+        if isinstance(place, ClockPlace):
+            yield from self.clock(path, place)
+
+    def clock(self, path: Path, place: ClockPlace) -> Iterator[Said]:
+        """The pattern can stand at its place; where date and time have a place each, it says both."""
+        date, time = place.patterns
+        yield from self.fits((*path, "as"), place, date)
+        if place.time_at is None:
+            return
+        if not (date and "D" in date and "h" in time and " " not in time):
+            what = 'date and time are read with one blank between; write for example as = "DD/MM/YYYY hh:mm"'
+            yield (*path, "as"), what
+        key = place.time_at.beside(place)
+        for name, each in (("when", self.message.when), *((name[-1], each) for name, each in self.message.places())):
+            if each is not None and each.key == key:
+                yield (*path, "time_at"), f"is where {name} stands; write the place of the time"
 
     @staticmethod
     def rowed(place: At) -> bool:

@@ -142,7 +142,22 @@ KEYS = (
     *("field", "label", "columns", "row", "part", "where", "component", "optional", "unit", "unit_from", "unit_gap"),
     *("unit_at", "state", "map", "is", "as", "always", "split", "lines", "fields", "width", "rows", "group", "sum"),
     *("padding", "decimal", "comparator", "escapes", "max", "length", "start", "end", "quiet_s", "count_at"),
-    *("count_digits", "count_adds", "when", "gives", "hydrogen", "oxygen", "other", "detail", "event", "x", "", "é"),
+    *(
+        "prefix",
+        "time_at",
+        "count_digits",
+        "count_adds",
+        "when",
+        "gives",
+        "hydrogen",
+        "oxygen",
+        "other",
+        "detail",
+        "event",
+        "x",
+        "",
+        "é",
+    ),
 )
 
 
