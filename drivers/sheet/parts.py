@@ -70,7 +70,7 @@ def spoken(sheet: Sheet) -> list[Spoken]:
 
 def frames_of(sheet: Sheet, message: Message) -> list[Message]:
     """A message as it is, or one for each of its parts, known by its part."""
-    if sheet.group is None or not message.parts:
+    if sheet.group is None or not message.parts or message.gives != "result":
         return [message]
     return [_one(message, sheet.group, part) for part in message.parts]
 
@@ -95,6 +95,11 @@ def misgrouped(sheet: Sheet) -> Iterator[Said]:
     """Everything about groups that cannot be; each key's path, and what is wrong with the cure."""
     group = sheet.group
     grouped = [(n, message) for n, message in enumerate(sheet.messages) if message.parts]
+    for n, message in grouped:
+        if message.gives != "result":
+            what = f"only a result comes in parts, this message gives {message.gives}; take part out"
+            yield (*_first(n, message), "part"), what
+    grouped = [(n, message) for n, message in grouped if message.gives == "result"]
     if group is None:
         for n, message in grouped:
             yield (*_first(n, message), "part"), "needs a group; add [group] with by, part and max, or take part out"
@@ -115,9 +120,6 @@ def _first(n: int, message: Message) -> Path:
 
 
 def _message(path: Path, message: Message) -> Iterator[Said]:
-    if message.gives != "result":
-        part = (*_first(0, message)[2:], "part")
-        yield (*path, *part), f"only a result comes in parts, this message gives {message.gives}; take part out"
     if message.when is not None:
         yield (*path, "when"), "this message is known by its parts; take when out"
     if message.number is None:
