@@ -6,12 +6,15 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from drivers import registry
 from drivers.contract import Refused
-from drivers.hearing import play
+from drivers.hearing import heard_bytes, play
 from drivers.recording import Bytes, Mark, decode
 from drivers.ruling import ruling
+from drivers.telling import hear, told
 
 if TYPE_CHECKING:
     from drivers.contract import Driver
@@ -64,6 +67,31 @@ def test_every_refused_frame_of_the_recordings_has_its_line_but_for_damage(name:
                 assert found.line is not None, item
                 assert found.key is not None
                 assert lines[found.line - 1].strip(), found
+
+
+@pytest.mark.parametrize("name", list(registry.builtin()))
+@given(
+    recording=st.sampled_from(["session", "fault"]),
+    edits=st.lists(st.tuples(st.floats(0, 1), st.integers(0, 20), st.binary(max_size=6)), min_size=1, max_size=4),
+)
+@settings(max_examples=25, deadline=None)
+def test_whatever_came_each_refused_frame_has_its_words_and_a_line_that_is_there(
+    name: str, recording: str, edits: list[tuple[float, int, bytes]]
+) -> None:
+    driver = registry.builtin()[name]
+    data = heard_bytes(decode((registry.SHEETS / name / "recordings" / f"{recording}.txt").read_bytes()).entries)
+    for place, cut, instead in edits:
+        at = int(place * len(data))
+        data = data[:at] + instead + data[at + cut :]
+    lines = driver.source.count("\n") + 1
+    for each in hear(driver, [Bytes(0, data), Mark(1, "quiet")]):
+        assert told(each.item)
+        if isinstance(each.item, Refused):
+            parts = [p for span in each.spans for p in driver.layout(data[span.start : span.end], span.start)]
+            found = ruling(driver, each.item, parts, each.damaged)
+            assert found.line is not None
+            assert 1 <= found.line <= lines
+            assert found.at is None or each.spans[0].start <= found.at <= each.spans[-1].end
 
 
 def test_a_driver_whose_source_is_no_sheet_has_no_line() -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from drivers.sheet.loader import SheetError, load, problems
 from tests.drivers.sheet.test_broken import BROKEN, TABLES
@@ -30,6 +32,29 @@ def test_the_first_of_all_is_the_one_that_refuses_the_sheet(sheet: str, broken: 
     assert found[0] == str(caught.value)
     assert len(found) == len(set(found))
     assert all(each.startswith("site.toml, line ") and "\n" not in each for each in found)
+
+
+@given(
+    name=st.sampled_from(sorted(TABLES)),
+    edits=st.lists(
+        st.tuples(st.integers(0, 1000), st.integers(0, 3), st.text(alphabet='"={}[],.;1a\n ', max_size=3)),
+        min_size=1,
+        max_size=3,
+    ),
+)
+@settings(max_examples=150, deadline=None)
+def test_there_are_problems_exactly_where_a_sheet_is_refused(name: str, edits: list[tuple[int, int, str]]) -> None:
+    text = TABLES[name]["sheet"]
+    for place, cut, instead in edits:
+        at = place % len(text)
+        text = text[:at] + instead + text[at + cut :]
+    try:
+        load(text, "site.toml")
+        refused = None
+    except SheetError as error:
+        refused = str(error)
+
+    assert problems(text, "site.toml")[:1] == ([] if refused is None else [refused])
 
 
 def test_mistakes_in_different_tables_are_all_told() -> None:
