@@ -61,6 +61,8 @@ def _paths(document: Document, item: Refused, parts: Sequence[Part]) -> Iterator
         yield ("sum",)
     elif item.why in ("too-long", "too-short", "unfinished"):
         keys = {"too-long": ("max", "length"), "too-short": ("length", "count_at"), "unfinished": ("end", "length")}
+        if "start mark" in item.rule:
+            yield ("frame", "start")
         yield from (("frame", key) for key in keys[item.why])
         yield ("frame",)
     elif item.why in ("bad-field", "unknown-message", "out-of-range"):

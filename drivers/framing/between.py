@@ -5,7 +5,8 @@
 
 A new start mark inside an open frame refuses the open one as unfinished and opens the next. After an over-long frame
 everything up to the next start mark is noise. Where a start mark has several bytes, up to that many less one are
-waited for at the end of a noise piece or an over-long frame: a start mark may begin in its last bytes.
+waited for at the end of a noise piece or an over-long frame: a start mark may begin in its last bytes. Where the start
+mark may stand inside a frame, `LineFramer` with a start mark cuts it.
 """
 
 from __future__ import annotations
@@ -30,7 +31,10 @@ class BetweenFramer(Starting):
         # Where the end of a start mark may be the beginning of an end mark, it takes care to see which came first.
         self._apart = not any(self._end.startswith(start[at:]) for at in range(1, len(start)))
         self._unended = f"no end mark {shown(self._end)} came"
-        self._overtaken = f"a new start mark {shown(start)} came before the end mark {shown(self._end)}"
+        self._overtaken = (
+            f"a new start mark {shown(start)} came before the end mark {shown(self._end)}; "
+            'if it may stand inside a frame, frame wants by = "line" with start'
+        )
         self._endless = f"no end mark {shown(self._end)} within {longest} bytes"
 
     def feed(self, data: bytes, damaged: Sequence[int] = ()) -> list[Piece]:

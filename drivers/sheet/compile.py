@@ -72,7 +72,7 @@ def framer_of(sheet: Sheet) -> Callable[[int], Framer]:
         length = Counted(at, digits, frame.count_adds, at + digits + len(end), most)
         marks = (frame.start.encode("ascii"), end)
         return partial(ByLengthFramer, marks=marks, length=length, longest=most, quiet_s=quiet_s)
-    return partial(LineFramer, end=end, longest=most, quiet_s=quiet_s)
+    return partial(LineFramer, end=end, longest=most, quiet_s=quiet_s, start=(frame.start or "").encode("ascii"))
 
 
 def _meaning(sheet: Sheet, messages: Sequence[Spoken]) -> Meaning:

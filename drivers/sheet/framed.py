@@ -14,7 +14,8 @@ _BY = (
     "`gap`: silence ends them; `counted`: each says its length"
 )
 _START = (
-    "the mark that begins a frame; `between` and `counted` need it, `fixed` may have it; it never stands inside a frame"
+    "the mark that begins a frame; `between` and `counted` need it, `line` and `fixed` may have it; it never stands inside a "
+    "frame, but with `line` it may"
 )
 _END = "the mark that ends a frame; `line` and `between` need it, `fixed` and `counted` may have it at its place"
 _MAX = "most bytes of a frame, marks included; `fixed` has `length` instead"
@@ -38,6 +39,7 @@ class ByLine(Framed):
     """`by = "line"`."""
 
     by: Literal["line"] = key(..., _BY, 'by = "line"')
+    start: Ascii | None = key(None, _START, r'start = "\u0002"')
     end: Ascii = key(..., _END, r'end = "\r\n"')
     longest: int = key(..., _MAX, "max = 96", alias="max", ge=4, le=65536)
 

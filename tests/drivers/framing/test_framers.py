@@ -24,7 +24,7 @@ LINE_MARKS = [b"\n", b"\r\n", b"\r\r", b"aba"]
 PAIRS = [(b"<", b">"), (b"<<", b">"), (b"<", b">>"), (b"<a", b"a>"), (b"<<a", b">a<"), (b"<", b"x\r"), (b"<<", b"a>")]
 
 
-def lines(data: bytes, mark: bytes, damaged: Sequence[int]) -> list[Told]:
+def lines(data: bytes, mark: bytes, damaged: Sequence[int], start: bytes = b"") -> list[Told]:
     """The model for lines: one byte after the other, all looked at again each time."""
     pieces: list[Told] = []
     begin = at = 0
@@ -35,9 +35,11 @@ def lines(data: bytes, mark: bytes, damaged: Sequence[int]) -> list[Told]:
             pieces.append(("noise", at, now))
         elif ended:
             hurt = any(at <= each < now for each in damaged)
-            pieces.append(("noise" if now - at == len(mark) else "line-error" if hurt else "frame", at, now))
+            what = "line-error" if hurt else "frame" if data[at : now - len(mark)].startswith(start) else "noise"
+            pieces.append(("noise" if now - at == len(mark) else what, at, now))
         elif now - at == LONGEST:
-            pieces.append(("noise" if overflowing else "too-long", at, now))
+            begun = data.startswith(start, at) and not overflowing
+            pieces.append(("too-long" if begun else "noise", at, now))
             at, overflowing = now, True
             continue
         else:
@@ -45,7 +47,8 @@ def lines(data: bytes, mark: bytes, damaged: Sequence[int]) -> list[Told]:
         begin = at = now
         overflowing = False
     if at < len(data):
-        pieces.append(("noise" if overflowing else "unfinished", at, len(data)))
+        begun = data.startswith(start, at) and not overflowing
+        pieces.append(("unfinished" if begun else "noise", at, len(data)))
     return pieces
 
 
@@ -98,6 +101,24 @@ def test_lines_are_cut_as_the_model_cuts_them(data: bytes, mark: bytes, cuts: li
 
 @given(streams("a<>x\r"), st.sampled_from(PAIRS), cuttings, damages)
 @settings(max_examples=200, deadline=None)
+def test_lines_with_a_start_mark_are_cut_as_the_model_cuts_them(
+    data: bytes, marks: tuple[bytes, bytes], cuts: list[int], damaged: list[int]
+) -> None:
+    start, stop = marks
+    damaged = [each for each in damaged if each < len(data)]
+    expected = lines(data, stop, damaged, start)
+    for places in ways(data, cuts):
+        framer = LineFramer(0, stop, LONGEST, 2.0, start)
+        pieces = fed(framer, data, places, damaged)
+        assert told(pieces) == expected
+        assert [data[each.origin : each.end - len(stop)] for each in pieces if isinstance(each, Frame)] == [
+            each.payload for each in pieces if isinstance(each, Frame)
+        ]
+        assert all(each.origin == each.start + len(start) for each in pieces if isinstance(each, Frame))
+
+
+@given(streams("a<>x\r"), st.sampled_from(PAIRS), cuttings, damages)
+@settings(max_examples=200, deadline=None)
 def test_frames_between_marks_are_cut_as_the_model_cuts_them(
     data: bytes, marks: tuple[bytes, bytes], cuts: list[int], damaged: list[int]
 ) -> None:
@@ -109,6 +130,10 @@ def test_frames_between_marks_are_cut_as_the_model_cuts_them(
 
 def line() -> LineFramer:
     return LineFramer(100, b"\r\n", LONGEST, 0.5)
+
+
+def marked() -> LineFramer:
+    return LineFramer(100, b">", LONGEST, 0.5, b"<<")
 
 
 def between() -> BetweenFramer:
@@ -130,6 +155,8 @@ def test_a_frame_maps_its_payload_to_raw_bytes() -> None:
         (line, b"abc"),
         (line, b"x" * LONGEST),
         (line, b"x" * (LONGEST + 3)),
+        (marked, b"<<abc"),
+        (marked, b"noise"),
         (between, b"<<abc"),
         (between, b"noise"),
         (between, b"<"),
@@ -156,6 +183,27 @@ def test_silence_gives_up_what_is_held_and_the_next_byte_begins_anew() -> None:
     assert told(framer.feed(b">x<<d>")) == [("noise", 105, 107), ("frame", 107, 111)]
 
 
+def test_a_start_mark_counts_at_the_beginning_of_a_line_only() -> None:
+    pieces = marked().feed(b"<<a<<b>x<<c><<>")
+    assert told(pieces) == [("frame", 100, 107), ("noise", 107, 112), ("frame", 112, 115)]
+    (first, lost, empty) = pieces
+    assert isinstance(first, Frame)
+    assert (first.payload, first.spans(0, 4)) == (b"a<<b", (Span(102, 106),))
+    assert isinstance(lost, Noise)
+    assert lost.note == "outside any frame"
+    assert isinstance(empty, Frame)
+    assert empty.payload == b""
+
+
+def test_what_does_not_begin_with_the_start_mark_is_noise_however_it_ends() -> None:
+    framer = marked()
+    framer.feed(b"<a")
+    assert told(framer.quiet()) == [("noise", 100, 102)]
+    framer.feed(b"<<a")
+    assert told(framer.quiet()) == [("unfinished", 102, 105)]
+    assert told(framer.feed(b"<x1234567890<<a><<b>")) == [("noise", 105, 114), ("noise", 114, 121), ("frame", 121, 125)]
+
+
 def test_an_over_long_rest_behind_a_whole_line_is_refused_at_once() -> None:
     assert told(line().feed(b"a\r\n0123456789")) == [("frame", 100, 103), ("too-long", 103, 112)]
 
@@ -179,7 +227,7 @@ def test_noise_held_for_the_sake_of_a_start_mark_keeps_its_pieces() -> None:
     assert told(framer.feed(b"<a>")) == [("noise", 100, 108), ("frame", 108, 112)]
 
 
-@pytest.mark.parametrize("new", [line, between])
+@pytest.mark.parametrize("new", [line, marked, between])
 @pytest.mark.parametrize("size", [1, 7, 4096])
 def test_endless_garbage_is_never_held(new: Callable[[], Framer], size: int) -> None:
     endless_garbage_is_never_held(new, size)
@@ -202,7 +250,7 @@ def test_rules_and_notes_are_words_for_a_person() -> None:
     ]
     assert words(fed(between(), b"x<<ab<<c>", [], [7])) == [
         "outside any frame",
-        "a new start mark << came before the end mark >",
+        'a new start mark << came before the end mark >; if it may stand inside a frame, frame wants by = "line" with start',
         "a byte of this frame came with a line error",
     ]
     assert shown(b"\x02A\xff ") == "STX A byte FF blank"

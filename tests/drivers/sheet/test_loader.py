@@ -121,7 +121,7 @@ def refusal(sheet: str, old: str, new: str) -> str:
             "max = 96, quiet_s = 0.04",
             "x.toml, line 5, frame.quiet_s: write 0.05 to 3600 seconds: a USB adapter hides a shorter silence",
         ),
-        ("max = 96", 'max = 96, start = "x"', "x.toml, line 5, frame.start: unknown key; "),
+        ("max = 96", "max = 96, count_at = 2", "x.toml, line 5, frame.count_at: unknown key; "),
         ('OVR" = "above"', 'OVR" = "over"', "x.toml, line 6, sentinels.OVR: should be 'ok', 'below', 'above'"),
         (
             'OVR" = "above"',
@@ -255,7 +255,11 @@ def test_a_mistake_in_an_event_is_named(old: str, new: str, said: str) -> None:
             "message.1: gives a result without any gas",
         ),
         ('{ label = "FL" }', '{ label = "FL", unit_from = "frame" }', 'other.flow: unit_from = "frame" needs a unit'),
-        ('{ label = "FL" }', '{ label = "FL", unit = "l/min" }', 'other.flow.unit: unit "l/min" (UCUM L/min) is not listed; add units = ["l/min"] to the sheet'),
+        (
+            '{ label = "FL" }',
+            '{ label = "FL", unit = "l/min" }',
+            'other.flow.unit: unit "l/min" (UCUM L/min) is not listed; add units = ["l/min"] to the sheet',
+        ),
         (
             '{ flow = { label = "FL" }',
             '{ flow = { label = "O2" }',
