@@ -25,7 +25,7 @@ KINDS = ("result", "event", "progress", "refused", "noise", "reply")
 """The kinds of items, in the order in which they are counted."""
 
 
-_STATES: Mapping[State, str] = {
+STATES: Mapping[State, str] = {
     "ok": "without a value",
     "below": "below range",
     "above": "above range",
@@ -34,6 +34,9 @@ _STATES: Mapping[State, str] = {
     "not-received": "not received",
     "invalid": "unreadable",
 }
+"""The states of a value in words; the same words stand wherever a person reads of one."""
+UNREAD = "no value: unreadable; "
+"""What a part of a layout says of a text that is no value; why stands behind it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +111,8 @@ def told(item: Item) -> str:
 def in_words(quantity: Quantity) -> str:
     """A quantity: its value with unit, or the state that says why there is none."""
     if quantity.value is None:
-        return f"{quantity.comparator or ''}{_STATES[quantity.state]}"
-    state = "" if quantity.state == "ok" else f" ({_STATES[quantity.state]})"
+        return f"{quantity.comparator or ''}{STATES[quantity.state]}"
+    state = "" if quantity.state == "ok" else f" ({STATES[quantity.state]})"
     return f"{quantity.comparator or ''}{quantity.value:f} {quantity.unit}{state}"
 
 

@@ -19,11 +19,14 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from drivers.contract import Driver
-    from drivers.recording import Header
+    from drivers.recording import Entry, Header
     from drivers.telling import Told
 
 MOST_LINES = 60
 """Lines of a difference that are shown; all of it where it is asked for as data."""
+
+MOST_TEXTS = 12
+"""Texts that came to nothing that are shown of one quantity."""
 
 
 def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -> None:
@@ -37,7 +40,7 @@ def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -
         rows.append(row)
         if not asked.as_json:
             click.echo(f"\n{file}")
-            for line in _of_another(driver, recording.header):
+            for line in (*_of_another(driver, recording.header), *_line_set(driver, recording.header)):
                 click.echo(line)
         try:
             told = explain_recording.heard(driver, recording.entries)
@@ -48,6 +51,7 @@ def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -
                 click.echo(f"DRIVER ERROR: {error}")
             continue
         _items(report, row, driver, told, asked)
+        _unread(report, row, driver, told, recording.entries, asked)
         row["expected"] = _expected(report, driver, file, recording.header, told, asked)
 
 
@@ -57,6 +61,48 @@ def _of_another(driver: Driver, header: Header) -> list[str]:
     if header.driver == NO_DRIVER:
         return ["It was recorded without a driver."]
     return [f'It is a recording of driver "{header.driver}", not of "{driver.name}": much may be refused.']
+
+
+def _line_set(driver: Driver, header: Header) -> list[str]:
+    """A remark where the port was set otherwise than the sheet says: both cannot be right."""
+    if header.line in (None, str(driver.serial)):
+        return []
+    return [f"remark: It was recorded at {header.line}; the sheet says {driver.serial}. Set right whichever is wrong."]
+
+
+def _unread(
+    report: Report, row: dict[str, Any], driver: Driver, told: Sequence[Told], entries: Sequence[Entry], asked: Asked
+) -> None:
+    """What was read and came to nothing, a text a line, with the cure."""
+    from drivers.hearing import heard_bytes
+    from drivers.unread import unread
+
+    found = unread(driver, told, heard_bytes(entries))
+    row["unread"] = [
+        {
+            "what": each.what,
+            "text": each.text,
+            "times": each.times,
+            "n": each.n,
+            "sheet_line": each.line,
+            "why": each.why,
+        }
+        for each in found
+    ]
+    report.bad |= bool(found)
+    if asked.as_json:
+        return
+    for what in dict.fromkeys(each.what for each in found):
+        texts = [each for each in found if each.what == what]
+        times = sum(each.times for each in texts)
+        about = "not known" if what == "kind" else "unreadable"
+        click.echo(f"SEE TO: {what.replace('_', ' ')} is {about} in {counted(times, 'item')}:")
+        for each in texts[:MOST_TEXTS]:
+            line = "" if each.line is None else f"; the sheet's line {each.line}"
+            where = f"item {each.n}" if each.times == 1 else f"{each.times} times, first in item {each.n}"
+            click.echo(f'  "{each.text}" ({where}{line}): {each.why}')
+        if len(texts) > MOST_TEXTS:
+            click.echo(f"  and {counted(len(texts) - MOST_TEXTS, 'text')} more")
 
 
 def _items(report: Report, row: dict[str, Any], driver: Driver, told: Sequence[Told], asked: Asked) -> None:

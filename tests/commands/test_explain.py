@@ -68,7 +68,7 @@ def test_a_frame_typed_in_is_shown_byte_for_byte(desk: Desk) -> None:
         "      27  3b                                               ;                 marks     ;                    -",
         "      28  33 37                                            37                hydrogen  37 ppm               15",
         "      30  3b                                               ;                 marks     ;                    -",
-        "      31  3c 32                                            <2                methane   <2 ppm, below        16",
+        "      31  3c 32                                            <2                methane   <2 ppm, below range  16",
         "      33  3b                                               ;                 marks     ;                    -",
         "      34  31 36 2e 34                                      16.4              oxygen    16.4 %               17",
         r"      38  0d 0a                                            ..                end mark  \x0D\x0A             5",

@@ -34,7 +34,7 @@ def test_a_line_is_laid_out_field_by_field() -> None:
         (b";", "marks", ";"),
         (b"37", "hydrogen", "37 ppm"),
         (b";", "marks", ";"),
-        (b"<2", "methane", "<2 ppm, below"),
+        (b"<2", "methane", "<2 ppm, below range"),
         (b";", "marks", ";"),
         (b"16.4", "oxygen", "16.4 %"),
         (b"\r\n", "end mark", "\\x0D\\x0A"),
@@ -55,9 +55,9 @@ def test_what_has_no_value_says_why() -> None:
     said = {name: words for _, name, words in told(LINE, b"RES;;24/13/2026 10:31;Q;----;OVR;1e3\r\n")}
     assert said["clock"] == "unreadable"
     assert said["kind"] == "Q: unknown"
-    assert said["hydrogen"] == "no value: not-measurable"
-    assert said["methane"] == "no value: above"
-    assert said["oxygen"] == "no value: invalid"
+    assert said["hydrogen"] == "no value: not measurable"
+    assert said["methane"] == "no value: above range"
+    assert said["oxygen"] == "no value: unreadable; it is no number"
     assert "number" not in said
 
 

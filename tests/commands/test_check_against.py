@@ -1,0 +1,89 @@
+"""`tidewire check SHEET --against RECORDING`: what was read and came to nothing is something to see to."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+import pytest
+
+from capture.commands import check_against
+from tests.commands import two_gases
+from tests.commands.two_gases import RECORDING, SHEET
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from tests.commands.conftest import Desk
+
+
+@pytest.fixture
+def sheet(tmp_path: Path) -> Path:
+    return two_gases.lay(tmp_path)
+
+
+def recorded(place: Path, *frames: str, line: str = "9600 8N1") -> Path:
+    file = place / "heard.txt"
+    head = RECORDING[: RECORDING.index("0 <")].replace("9600 8N1", line)
+    rows = "".join(f"{n + 1}000 < {each}\\x0D\\x0A\n" for n, each in enumerate(frames))
+    file.write_text(head + rows, encoding="utf-8")
+    return file
+
+
+def test_values_that_are_unreadable_are_counted_with_their_texts_line_and_cure(
+    desk: Desk, sheet: Path, tmp_path: Path
+) -> None:
+    file = recorded(tmp_path, "R;1;N/A;2", "R;2;N/A;3", "R;3;41;16,0", "R;4;5;6")
+
+    result = desk.type("check", str(sheet), "--against", str(file))
+
+    assert result.exit_code == 1
+    assert result.output.splitlines()[-5:] == [
+        "In all 4 results.",
+        "SEE TO: hydrogen is unreadable in 2 items:",
+        (
+            '  "N/A" (2 times, first in item 1; the sheet\'s line 13): it is no number; if it says that there is no value, add '
+            'sentinels = { "N/A" = "not-measurable" }'
+        ),
+        "SEE TO: methane is unreadable in 1 item:",
+        (
+            '  "16,0" (item 3; the sheet\'s line 14): its decimal point is ","; if that of all numbers is, write decimal = "," '
+            "in the sheet"
+        ),
+    ]
+    data = json.loads(desk.type("check", str(sheet), "--against", str(file), "--json").output)
+    assert [
+        (each["what"], each["text"], each["times"], each["sheet_line"]) for each in data["recordings"][0]["unread"]
+    ] == [
+        ("hydrogen", "N/A", 2, 13),
+        ("methane", "16,0", 1, 14),
+    ]
+
+
+def test_a_word_for_no_kind_is_not_known(desk: Desk, sheet: Path, tmp_path: Path) -> None:
+    sheet.write_text(SHEET + 'kind = { field = 1, map = { B = "breath" } }\n', encoding="utf-8")
+
+    result = desk.type("check", str(sheet), "--against", str(recorded(tmp_path, "R;1;2;3")))
+
+    assert result.output.splitlines()[-2:] == [
+        "SEE TO: kind is not known in 1 item:",
+        '  "R" (item 1; the sheet\'s line 15): no kind stands for it; add it to the map',
+    ]
+
+
+def test_of_many_texts_the_first_are_shown(desk: Desk, sheet: Path, tmp_path: Path) -> None:
+    most = check_against.MOST_TEXTS
+    file = recorded(tmp_path, *(f"R;{n};x{n};2" for n in range(most + 3)))
+
+    assert desk.type("check", str(sheet), "--against", str(file)).output.endswith("  and 3 texts more\n")
+
+
+def test_a_recording_at_other_line_settings_is_remarked(desk: Desk, sheet: Path, tmp_path: Path) -> None:
+    result = desk.type("check", str(sheet), "--against", str(recorded(tmp_path, "R;1;2;3", line="9600 8E1")))
+
+    assert result.exit_code == 0
+    assert (
+        "remark: It was recorded at 9600 8E1; the sheet says 9600 8N1. Set right whichever is wrong." in result.output
+    )
+    same = desk.type("check", str(sheet), "--against", str(recorded(tmp_path, "R;1;2;3")))
+    assert "It was recorded at" not in same.output
