@@ -172,7 +172,7 @@ def test_a_recording_is_told_piece_by_piece_and_the_pieces_hold_every_byte(desk:
     refused = json.loads(desk.type("explain", SESSION, "--refused", "--json").output)["items"]
     assert [(each["why"], each["sheet_line"], each["key"]) for each in refused] == [
         ("unfinished", 13, "frame.end"),
-        ("unfinished", 13, "frame.end"),
+        ("unfinished", 13, "frame.start"),
         ("too-long", 13, "frame.max"),
         ("line-error", None, None),
     ]
