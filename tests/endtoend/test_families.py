@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from drivers.recording import Entry
     from simulators.session import Session
 
+pytestmark = pytest.mark.timeout(120)  # all of them at once, on a machine that may have other things to do
 FAMILIES = sorted(set(builtin()) & set(FORMATS))
 
 
