@@ -159,11 +159,9 @@ class _Sense:
                 yield self.at(key), f'"{mark}" would cut numbers apart; write what stands between the texts'
             if mark == self.sheet.decimal and key != "label":
                 yield self.at(key), f'"{mark}" is also the decimal point and would cut numbers apart; {_POINTS[mark]}'
-            if self.sheet.padding and self.sheet.padding in mark:
-                yield (
-                    ("padding",),
-                    f'also stands in {key} = "{mark}"; write the sign that fills texts up, or take it out',
-                )
+            # A label may be parted from its text by what fills the text up: the first sign parts, the others fill.
+            if key != "label" and self.sheet.padding and set(mark) == {self.sheet.padding}:
+                yield ("padding",), f'is also {key} = "{mark}"; write the sign that fills texts up, or take it out'
         rows = self.message.rows or (self.sheet.rows if self.shapeless else None)
         for key in ("end", "split", "components"):
             mark = getattr(rows, key, None)

@@ -114,3 +114,18 @@ def test_a_label_has_no_prefix() -> None:
     with pytest.raises(SheetError) as caught:
         compile_sheet(sheet, "x.toml")
     assert "message.1.oxygen.prefix: only a field that split cuts has one" in str(caught.value)
+
+
+def test_the_blank_that_parts_a_label_from_its_text_may_fill_the_text_up() -> None:
+    sheet = SHEET.partition("split =")[0] + 'label = " "\nlines = ";"\npadding = " "\n'
+    sheet += '[[message]]\ngives = "result"\nhydrogen = { label = "H2", unit = "ppm" }\n'
+    result = read(b"NO 17;H2    37 \n", sheet)
+    assert isinstance(result, Result)
+    assert (result.gases["hydrogen"].text, result.gases["hydrogen"].spans) == ("37", (Span(12, 14),))
+
+
+@pytest.mark.parametrize("split", [" ", "  "])
+def test_fields_that_are_split_at_what_fills_them_up_are_refused(split: str) -> None:
+    with pytest.raises(SheetError) as caught:
+        compile_sheet(SHEET.replace('split = ";"', f'split = "{split}"\npadding = " "'), "x.toml")
+    assert f'x.toml, line 7, padding: is also split = "{split}"; write the sign' in str(caught.value)
