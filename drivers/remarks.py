@@ -31,7 +31,14 @@ def remarks(driver: Driver) -> list[Remark]:
     document = sheet_of(driver)
     found = list(_starts(driver))
     if document is not None:
-        found = [*_check(driver, document), *_recognised(document), *found, *_twice(document), *_states(document)]
+        found = [
+            *_check(driver, document),
+            *_recognised(document),
+            *found,
+            *_twice(document),
+            *_kinds(document),
+            *_states(document),
+        ]
     return sorted(found, key=lambda each: each.line or 0)
 
 
@@ -96,6 +103,18 @@ def _twice(document: Document) -> Iterator[Remark]:
                 f"message.{n + 1}",
                 f"reads no {missing}: a result that is sent twice cannot be told for sure from two equal ones; read it where the "
                 "analyser sends it",
+            )
+
+
+def _kinds(document: Document) -> Iterator[Remark]:
+    for n, message in enumerate(document.data["message"]):
+        words = message.get("kind", {}).get("map")
+        if words is not None and "breath" not in words.values():
+            yield Remark(
+                document.line_of(("message", n, "kind")),
+                f"message.{n + 1}.kind.map",
+                "no word means breath: a breath has the kind unknown; if the analyser has a word for it, add that, for example "
+                'B = "breath"',
             )
 
 

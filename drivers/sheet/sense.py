@@ -260,7 +260,7 @@ class _Sense:
                 yield (*self.path, *name), what
 
     def maps(self) -> Iterator[Said]:
-        """Every word of a map can stand at its place; the map of kinds knows breath."""
+        """Every word of a map can stand at its place."""
         for name, place in (("kind", self.message.kind), ("event", self.message.event)):
             words = place.meaning if place is not None else None
             if place is None or words is None:
@@ -270,10 +270,6 @@ class _Sense:
                 yield path, f"maps no word; write each word of the analyser, e.g. {_EXAMPLES[name]}"
             for word in words:
                 yield from self.fits((*path, word), place, word)
-        kind = self.message.kind
-        if kind is not None and not kind.optional and "breath" not in kind.meaning.values():
-            what = 'no word means breath; add the analyser\'s word for it, e.g. "B" = "breath"'
-            yield (*self.path, "kind", "map"), what
 
     def names(self) -> Iterator[Said]:
         for key, names in (("other", self.message.other), ("detail", self.message.detail)):

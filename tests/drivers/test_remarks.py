@@ -101,3 +101,11 @@ def test_a_driver_without_a_sheet_has_the_remarks_of_its_own_words() -> None:
 
     assert [each.key for each in remarks(driver)] == ["announces_start", "shortest_cycle_s"]
     assert remarks(replace(driver, announces_start=True)) == []
+
+
+def test_a_map_of_kinds_without_breath_is_remarked() -> None:
+    said = SHEET.replace("fields = 4\n", 'fields = 5\nkind = { field = 5, map = { C = "calibration-gas" } }\n')
+    line, words = about(said)["message.2.kind.map"]
+    assert line == 19
+    assert words.startswith("no word means breath: a breath has the kind unknown; if the analyser has a word for it")
+    assert about(said.replace("C =", 'B = "breath", C =')) == {}
