@@ -44,7 +44,7 @@ def framed(  # noqa: PLR0913 - what a driver says of itself, each by its name
 
     def layout(data: bytes, offset: int) -> Sequence[Part]:
         decoder = Framed(framer(offset), read)
-        items = [*decoder.feed(data), *decoder.lost()]
+        items = [*decoder.feed(data), *decoder.quiet()]  # silence ends some frames, and gives up the others
         return [part for item in items for part in _parts(item, data, offset)]
 
     return Driver(
@@ -102,8 +102,8 @@ class Framed:
 
 
 def _parts(item: Item, data: bytes, offset: int) -> Iterator[Part]:
-    """The bytes of an item, part by part: what it names, and what stands between."""
-    named = sorted(_named(item), key=lambda each: (each[0].start, each[0].end))
+    """The bytes of an item, part by part: what it names (of two names for the same bytes the longer), and what stands between."""
+    named = sorted(_named(item), key=lambda each: (each[0].start, -each[0].end))
     for whole in getattr(item, "spans", ()):  # a Reply has none
         at = whole.start
         for span, name, said in named:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from drivers import laws
 from drivers.contract import Event, Noise, Progress, Quantity, Refused, Result, SerialSettings, Span, Text
 from drivers.framed import framed
-from drivers.framing import Frame, LineFramer
+from drivers.framing import Frame, GapFramer, LineFramer
 from drivers.hearing import heard_bytes, play, recut
 from drivers.judging import Damage
 from drivers.prove import prove
@@ -144,3 +144,17 @@ def test_a_driver_may_give_progress_events_and_noise_too() -> None:
         ("marks", "\\x0D\\x0A"),
     ]
     assert [(part.name, part.said) for part in driver.layout(b"HELLO\r\n", 0)] == [("noise", "a greeting")]
+
+
+def test_a_frame_that_silence_ends_is_told_too_and_of_two_names_for_the_same_bytes_the_longer() -> None:
+    def read(frame: Frame) -> Result:
+        number, hydrogen = frame.payload[:4].decode(), frame.payload[4:].decode()
+        value = Quantity(Decimal(hydrogen), "ppm", "sheet", "ok", hydrogen, frame.spans(4, 6))
+        again = Text(number[:2], frame.spans(0, 2))
+        return Result(
+            frame.raw, "none", {"hydrogen": value}, None, number=Text(number, frame.spans(0, 4)), other={"ward": again}
+        )
+
+    driver = framed("bare-digits", "for this test", "", lambda offset: GapFramer(offset, 16, 0.2), read)
+    told = [(part.span, part.name, part.said) for part in driver.layout(b"041237", 3)]
+    assert told == [(Span(3, 7), "number", "0412"), (Span(7, 9), "hydrogen", "37: 37 ppm")]
