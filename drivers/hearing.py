@@ -4,19 +4,20 @@ Rules of the room:
 - A mark is heard where it stands. `quiet` tells the decoder of silence; after `lost`, `missing` and `end` a new
   decoder goes on at the same offset, so nothing is glued across them.
 - What was sent is not heard.
+- A recording that another driver, or none, was present at has no marks of this one's silences: they are told from its times.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from drivers.recording import Bytes, Mark
+from drivers.recording import Bytes, Mark, Sent
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from drivers.contract import Driver, Item, Span
-    from drivers.recording import Entry
+    from drivers.recording import Entry, Recording
 
 
 class Hearing:
@@ -44,6 +45,49 @@ class Hearing:
         """The decoder's stream ends here; another begins."""
         self.items += self.decoder.lost()
         self.decoder = self._driver.new(self.at)
+
+
+MOST_QUIET = 16
+"""How often one silence is told: a decoder that polls would want to hear of it without end."""
+
+
+def entries_for(driver: Driver, recording: Recording) -> list[Entry]:
+    """The entries of a recording as this driver hears them: with its own silences where it was made without it."""
+    entries = list(recording.entries)
+    return entries if recording.header.driver == driver.name else by_times(driver, entries)
+
+
+def by_times(driver: Driver, entries: Iterable[Entry]) -> list[Entry]:
+    """The same bytes, with `quiet` where the times say that this driver's decoder would have been told of silence.
+
+    What another was told of as silence is left out. A driver that fails is given its entries as they are.
+    """
+    given = list(entries)
+    try:
+        return _silences(driver, [each for each in given if not (isinstance(each, Mark) and each.kind == "quiet")], given)
+    except Exception:  # noqa: BLE001 - a driver in Python may raise anything; who plays the entries is told of it
+        return given
+
+
+def _silences(driver: Driver, heard: Sequence[Entry], given: Sequence[Entry]) -> list[Entry]:
+    hearing = Hearing(driver)
+    found: list[Entry] = []
+    since = 0
+    # A mark that is left out is still a time at which no byte had come.
+    ends = [*heard, *([Mark(given[-1].ms, "end")] if given and given[-1] not in heard[-1:] else [])]
+    for n, entry in enumerate(ends):
+        for _ in range(MOST_QUIET):
+            wait = hearing.decoder.quiet_after
+            if wait is None or entry.ms - since < wait * 1000:
+                break
+            since += round(wait * 1000)
+            found.append(Mark(since, "quiet"))
+            hearing.hear(found[-1])
+        if n < len(heard):
+            found.append(entry)
+            hearing.hear(entry)
+            since = since if isinstance(entry, Sent) else entry.ms
+    return found
 
 
 def play(driver: Driver, entries: Iterable[Entry], offset: int = 0) -> list[Item]:

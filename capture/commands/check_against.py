@@ -33,9 +33,12 @@ def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -
     """Read each recording with the driver; print and keep what it gives. Raises UsageError."""
     if not files:
         raise none_there(driver)
+    from drivers.hearing import entries_for
+
     rows = report.data["recordings"] = []
     for file in files:
         recording = recording_of(str(file))
+        entries = entries_for(driver, recording)
         row: dict[str, Any] = {"file": str(file), "driver": recording.header.driver}
         rows.append(row)
         if not asked.as_json:
@@ -43,7 +46,7 @@ def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -
             for line in (*_of_another(driver, recording.header), *_line_set(driver, recording.header)):
                 click.echo(line)
         try:
-            told = explain_recording.heard(driver, recording.entries)
+            told = explain_recording.heard(driver, entries)
         except TidewireError as error:
             report.bad = True
             row["error"] = str(error)
@@ -51,7 +54,7 @@ def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -
                 click.echo(f"DRIVER ERROR: {error}")
             continue
         _items(report, row, driver, told, asked)
-        _unread(report, row, driver, told, recording.entries, asked)
+        _unread(report, row, driver, told, entries, asked)
         row["expected"] = _expected(report, driver, file, recording.header, told, asked)
 
 

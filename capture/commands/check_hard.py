@@ -25,11 +25,13 @@ LONGEST_DETAIL = 300
 
 def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -> None:
     """Try the laws for at most so many seconds; print and keep each law's outcome. Raises UsageError."""
+    from drivers.hearing import entries_for
     from drivers.prove import Trials
 
     if not files:
         raise none_there(driver)
-    trials = Trials(driver, {str(file): recording_of(str(file)).entries for file in files}, clock=time.process_time)
+    heard = {str(file): entries_for(driver, recording_of(str(file))) for file in files}
+    trials = Trials(driver, heard, clock=time.process_time)
     if not len(trials):
         raise none_there(driver)
     until = time.monotonic() + asked.seconds

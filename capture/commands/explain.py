@@ -93,6 +93,8 @@ def command(  # noqa: PLR0913 - one argument an option
             f"'{name}' is no record id and no file: give the first digits of an id (tidewire readings), STREAM/OFFSET "
             "as in tidewire status --refused, or a recording's file"
         )
+    from drivers.hearing import entries_for
+
     recording = recording_of(name)
     header = recording.header
     if sheet is None and header.driver == NO_DRIVER:
@@ -100,7 +102,8 @@ def command(  # noqa: PLR0913 - one argument an option
     driver = driver_of(sheet or header.driver, config_path)
     if header.driver not in (driver.name, NO_DRIVER) and not as_json:
         click.echo(f"The recording names driver {header.driver}; this is how {driver.name} reads it.")
-    _take_apart(driver, recording.entries, frames, header, sending, as_json=as_json, only_refused=only_refused)
+    entries = entries_for(driver, recording)
+    _take_apart(driver, entries, frames, header, sending, as_json=as_json, only_refused=only_refused)
 
 
 def _fits(

@@ -36,7 +36,9 @@ def port_of(address: str, serial: str | None, driver: Driver | None, clock: Cloc
     if not wired:
         if serial is not None:
             raise UsageError(f"--serial {serial}: {address} is no line and has no settings; leave it out")
-        return Stdin(clock) if address in {"-", "stdin"} else RecordingPort(address.removeprefix("recording:"))
+        if address in {"-", "stdin"}:
+            return Stdin(clock)
+        return RecordingPort(address.removeprefix("recording:"), driver=driver)
     path = os.path.abspath(address)  # noqa: PTH100 - links are to stay as they are named
     try:
         mode = os.stat(path).st_mode  # noqa: PTH116 - an address is a text everywhere here

@@ -113,7 +113,7 @@ class Session:
         pause = BACK_OFF_S[0]
         while not self._stopping.is_set():
             try:
-                async with open_port(self.analyser, self.driver.serial, self.clock) as port:
+                async with open_port(self.analyser, self.driver.serial, self.clock, self.driver) as port:
                     self._port = port
                     pause = BACK_OFF_S[0]
                     await self._receive(port)

@@ -3,6 +3,7 @@
 Rules of the room:
 - The same entries as the live port gave, at any cuts: a byte keeps its time however its chunk is cut again.
 - Times are the recording's (no boot clock, nothing known of synchronisation). It is read as fast as it is taken.
+- Silences are those the driver was told of then; where it was not there, those that it would have been told of by the times.
 - What was sent to the analyser then is not sent again.
 """
 
@@ -17,6 +18,7 @@ from capture.errors import PortGone, UsageError
 from capture.ports.base import Chunk, Ended, Missing, Opened, Quiet
 from capture.ports.inbox import Inbox
 from capture.record.moment import Heard
+from drivers.hearing import entries_for
 from drivers.recording import Bytes, Mark, RecordingError, Sent, decode
 
 if TYPE_CHECKING:
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
 
     from capture.ports.base import Entry
     from capture.record.moment import Purpose
+    from drivers.contract import Driver
     from drivers.recording import Recording
 
 
@@ -33,16 +36,21 @@ class RecordingPort:
 
     `purpose`: what the analyser's table says; production only where the recording itself is of production too.
     `cuts`: how to cut the bytes of each entry again (None: as recorded); the pieces joined must be the bytes.
+    `driver`: who hears it; None: silences stay as they were recorded.
     """
 
     finite = True
     opened: Opened
 
     def __init__(
-        self, path: str, purpose: Purpose = "training", cuts: Callable[[bytes], Iterable[bytes]] | None = None
+        self,
+        path: str,
+        purpose: Purpose = "training",
+        cuts: Callable[[bytes], Iterable[bytes]] | None = None,
+        driver: Driver | None = None,
     ) -> None:
         self.address = f"recording:{path}"
-        self._path, self._purpose, self._cuts = path, purpose, cuts
+        self._path, self._purpose, self._cuts, self._driver = path, purpose, cuts, driver
 
     async def __aenter__(self) -> Self:
         recording = await asyncio.to_thread(self._read)
@@ -103,7 +111,8 @@ class RecordingPort:
             self._inbox.put(entry)
 
     def _entries(self, recording: Recording) -> Iterator[Entry]:
-        entries = [each for each in recording.entries if not isinstance(each, Sent)]
+        heard = recording.entries if self._driver is None else entries_for(self._driver, recording)
+        entries = [each for each in heard if not isinstance(each, Sent)]
         ms = 0
         for place, entry in enumerate(entries):
             ms = entry.ms

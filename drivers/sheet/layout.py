@@ -229,5 +229,6 @@ def _agreed(parts: list[Part], item: Item) -> list[Part]:
     quantities = [*item.gases.values(), *([item.oxygen] if item.oxygen else []), *item.other.values()]
     said = {each.spans: _quantity(each) for each in quantities if isinstance(each, Quantity)}
     return [
-        part if part.said.startswith(UNREAD) else replace(part, said=said.get((part.span,), part.said)) for part in parts
+        part if part.said.startswith(UNREAD) else replace(part, said=said.get((part.span,), part.said))
+        for part in parts
     ]

@@ -87,3 +87,21 @@ def test_a_recording_at_other_line_settings_is_remarked(desk: Desk, sheet: Path,
     )
     same = desk.type("check", str(sheet), "--against", str(recorded(tmp_path, "R;1;2;3")))
     assert "It was recorded at" not in same.output
+
+
+def test_silences_of_a_recording_made_without_the_driver_are_those_of_its_times(desk: Desk, tmp_path: Path) -> None:
+    head = RECORDING[: RECORDING.index("0 <")].replace("two-gases", "unknown")
+    file = tmp_path / "heard.txt"
+    rows = "10 < MSG=STA/IS=READY/TEXT=a\n240 < MSG=STA/IS=WARM/TEXT=b\n400 end\n"
+    file.write_text(head + rows, encoding="utf-8")
+
+    against = desk.type("check", "gap-frame", "--against", str(file))
+    explained = desk.type("explain", str(file), "--driver", "gap-frame")
+    heard = desk.type("listen", f"recording:{file}", "--driver", "gap-frame")
+    played = desk.type("replay", str(file), "--driver", "gap-frame", "--to", str(tmp_path / "out"), "--json")
+
+    assert "event ready: text a" in against.output
+    assert "event ready: text a" in explained.output
+    assert "event ready: text a" in heard.output
+    assert json.loads(played.output.splitlines()[0])["streams"][0]["by_kind"]["event"] == len("MSG=STA/IS=READY/TEXT=a")
+    assert "no silence" not in explained.output

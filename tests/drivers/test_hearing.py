@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Literal
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Literal, cast
+from uuid import UUID
 
 import pytest
 
 from drivers import registry
-from drivers.hearing import play, recut
-from drivers.recording import Bytes, Mark, Sent
+from drivers.contract import Event
+from drivers.hearing import MOST_QUIET, by_times, entries_for, play, recut
+from drivers.recording import Bytes, Header, Mark, Recording, Sent
 
 if TYPE_CHECKING:
-    from drivers.contract import Decoder
+    from drivers.contract import Decoder, Item
     from drivers.recording import Entry
 
 LINE = registry.find("delimited-line")
@@ -54,3 +57,72 @@ def test_after_a_break_a_new_decoder_goes_on_at_the_same_offset(kind: Literal["l
 
     play(replace(LINE, new=new), [Bytes(0, RESULT[:9]), Mark(1, "quiet"), Bytes(2, RESULT), Mark(3, kind)])
     assert begun[:2] == [0, 49]
+
+
+GAP = registry.find("gap-frame")
+FRAMES = [b"MSG=STA/IS=READY/TEXT=", b"MSG=STA/IS=WARM/TEXT=1"]
+
+
+def recorded(driver: str, entries: list[Entry]) -> Recording:
+    header = Header(
+        UUID(int=1), datetime(2026, 11, 24, tzinfo=UTC), "not said", None, driver, "training", "written by hand", {}
+    )
+    return Recording(header, tuple(entries))
+
+
+def test_where_a_recording_was_made_without_the_driver_its_times_say_where_silence_was() -> None:
+    first, second = FRAMES
+    wait = round((GAP.new(0).quiet_after or 0.2) * 1000)
+    entries: list[Entry] = [
+        Bytes(0, first[:9]),
+        Mark(wait - 20, "quiet"),  # a silence of another's: too short for this driver
+        Bytes(wait - 10, first[9:]),
+        Sent(wait + 1, b"?"),
+        Bytes(2 * wait, second),
+        Mark(9 * wait, "quiet"),
+    ]
+
+    heard = entries_for(GAP, recorded("unknown", entries))
+
+    assert heard == [
+        entries[0],
+        entries[2],
+        entries[3],
+        Mark(2 * wait - 10, "quiet"),
+        entries[4],
+        Mark(3 * wait, "quiet"),
+    ]
+    assert [each.name for each in play(GAP, heard) if isinstance(each, Event)] == ["ready", "warming-up"]
+    assert entries_for(GAP, recorded("gap-frame", entries)) == entries, "the driver itself was told of these"
+    assert entries_for(GAP, recorded("delimited-line", entries)) == heard
+
+
+def test_a_recording_without_times_or_without_anything_has_no_silences() -> None:
+    assert by_times(GAP, []) == []
+    assert by_times(GAP, [Mark(0, "quiet")]) == []
+    bare: list[Entry] = [Bytes(0, each) for each in FRAMES]
+    assert by_times(GAP, bare) == bare
+
+
+def test_a_driver_that_always_wants_to_know_is_told_of_one_silence_so_often_and_one_that_fails_not_at_all() -> None:
+    class Asking:
+        at_rest, quiet_after = True, 0.1
+
+        def opened(self) -> list[Item]:
+            return []
+
+        def feed(self, _data: bytes, _damaged: object = ()) -> list[Item]:
+            return []
+
+        def quiet(self) -> list[Item]:
+            return []
+
+        lost = quiet
+
+    def fails(_offset: int) -> Decoder:
+        raise RuntimeError("no decoder today")
+
+    entries: list[Entry] = [Bytes(0, b"a"), Bytes(10_000_000, b"b")]
+    asking = by_times(replace(GAP, new=lambda _offset: cast("Decoder", Asking())), entries)
+    assert sum(isinstance(each, Mark) for each in asking) == MOST_QUIET
+    assert by_times(replace(GAP, new=fails), entries) == entries
