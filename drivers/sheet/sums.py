@@ -178,7 +178,10 @@ def _kind(said: Sum) -> Iterator[Mistake]:
     path = ("sum", "kind")
     if said.kind.casefold().startswith("crc"):
         crcs = ", ".join(CRCS)
-        yield path, f'unknown word "{said.kind}"; there are several, take the one of the description: {crcs}'
+        yield (
+            path,
+            f'unknown word "{said.kind}"; there are several, take the one of the description: {crcs}; or write its parameters, kind = "{OWN}"',
+        )
     near = nearest(said.kind, CHECKS)
     cure = f'did you mean "{near}"?' if near else f"write one of {', '.join(sorted(CHECKS))}"
     yield path, f'unknown word "{said.kind}"; {cure}'
