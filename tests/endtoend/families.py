@@ -7,8 +7,6 @@ ones may differ only where the format has no check; then it is counted.
 
 from __future__ import annotations
 
-import threading
-import time
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
@@ -23,15 +21,13 @@ from simulators.line import FAULTS
 from simulators.people import invent
 from simulators.script import Cue, morning, with_faults
 from simulators.session import perform
-from tests.endtoend.house import UP_WITHIN_S, House, Playing, literal, read
+from tests.endtoend.house import House, InStep, literal, read
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
-    from simulators.cable import Step
     from simulators.line import FaultKind
-    from simulators.play import Player
     from simulators.session import Session
     from simulators.truth import Truth
 
@@ -81,43 +77,6 @@ class Heard:
     exit_code: int
     books: Any
     words: str
-
-
-@dataclass
-class InStep(Playing):
-    """Players who look at the service before they touch a cable, however busy the machine is.
-
-    What is sent while a port is still being opened is thrown away, and what is still on its way through a pseudo-terminal
-    when it closes is lost: neither is the line's fault, so neither is in the truth.
-    """
-
-    asking: threading.Lock = field(default_factory=threading.Lock)
-
-    def _play(self, player: Player) -> None:
-        name = list(self.sessions)[self.players.index(player)]
-        sent, plugged = 0, True
-
-        def before(step: Step) -> None:
-            nonlocal sent, plugged
-            if step.what == "unplug":
-                self._until(name, lambda one: one["bytes"] >= sent)
-            elif step.what == "plug":
-                self._until(name, lambda one: one["state"] == "gone")
-                plugged = True
-            elif plugged:
-                self._until(name, lambda one: one["state"] == "receiving")
-                plugged = False
-            sent += len(step.data)
-
-        self.sent.append(player.play(self.stop, before=before).sent)
-
-    def _until(self, name: str, wanted: Callable[[Any], bool]) -> None:
-        ends = time.monotonic() + UP_WITHIN_S
-        while time.monotonic() < ends and not self.stop.wait(0.03):
-            with self.asking:
-                status = self.house.ask("status")
-            if status and any(one["analyser"] == name and wanted(one) for one in status["analysers"]):
-                return
 
 
 def run(place: Path, names: Iterable[str]) -> Heard:

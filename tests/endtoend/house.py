@@ -21,8 +21,9 @@ from capture.errors import TidewireError
 from simulators.play import Player
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
+    from simulators.cable import Step
     from simulators.session import Session
     from simulators.truth import Truth
 
@@ -215,6 +216,43 @@ class Playing:
             thread.join()
         assert len(self.sent) == len(self.players)
         return sum(self.sent)
+
+
+@dataclass
+class InStep(Playing):
+    """Players who look at the service before they touch a cable, however busy the machine is.
+
+    What is sent while a port is still being opened is thrown away, and what is still on its way through a pseudo-terminal
+    when it closes is lost: neither is the line's fault, so neither is in the truth.
+    """
+
+    asking: threading.Lock = field(default_factory=threading.Lock)
+
+    def _play(self, player: Player) -> None:
+        name = list(self.sessions)[self.players.index(player)]
+        sent, plugged = 0, True
+
+        def before(step: Step) -> None:
+            nonlocal sent, plugged
+            if step.what == "unplug":
+                self._until(name, lambda one: one["bytes"] >= sent)
+            elif step.what == "plug":
+                self._until(name, lambda one: one["state"] == "gone")
+                plugged = True
+            elif plugged:
+                self._until(name, lambda one: one["state"] == "receiving")
+                plugged = False
+            sent += len(step.data)
+
+        self.sent.append(player.play(self.stop, before=before).sent)
+
+    def _until(self, name: str, wanted: Callable[[Any], bool]) -> None:
+        ends = time.monotonic() + UP_WITHIN_S
+        while time.monotonic() < ends and not self.stop.wait(0.03):
+            with self.asking:
+                status = self.house.ask("status")
+            if status and any(one["analyser"] == name and wanted(one) for one in status["analysers"]):
+                return
 
 
 def read(data: bytes) -> Any:

@@ -8,7 +8,7 @@ import pytest
 
 from simulators.scenes import morning
 from simulators.session import build
-from tests.endtoend.house import House, Playing, compare, readings
+from tests.endtoend.house import House, InStep, compare, readings
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -24,7 +24,7 @@ FAULTS: tuple[FaultKind, ...] = ("cut", "flip", "gap", "garbage", "repeat-frame"
 def held_against_the_truth(place: Path, sessions: Mapping[str, Session]) -> None:
     """Play the sessions into a real service; then folder, books and truth must agree."""
     drivers = {name: session.format.name for name, session in sessions.items()}
-    with House(place, drivers) as house, Playing(house, sessions, SPEED) as playing:
+    with House(place, drivers) as house, InStep(house, sessions, SPEED) as playing:
         house.start()
         sent = playing.to_the_end()
         house.settled(sent)
