@@ -17,7 +17,7 @@ from drivers import contract
 
 UnitFrom = Annotated[Literal["sheet", "frame", "operator"], open_list("sheet", "frame", "operator")]
 
-UCUM: Final = {
+_WRITTEN: Final = {
     # parts of a whole (volume fractions of a gas)
     "ppm": "[ppm]",
     "PPM": "[ppm]",
@@ -60,7 +60,9 @@ UCUM: Final = {
     "V": "V",
     "mV": "mV",
 }
-"""Unit as written -> UCUM code (case sensitive), https://ucum.org. What is not here has no code: nothing is guessed."""
+UCUM: Final = _WRITTEN | {code: code for code in _WRITTEN.values()}
+"""Unit as written, or the code itself -> UCUM code (case sensitive), https://ucum.org. What is not here has no code: nothing
+is guessed."""
 
 REASONS: Final[dict[str, str | None]] = {
     "ok": None,
