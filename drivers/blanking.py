@@ -12,6 +12,7 @@ Rules of the room:
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 from typing import TYPE_CHECKING, Any
 
 from drivers.contract import Event, Noise, Quantity, Refused, Reply, Result
@@ -38,13 +39,17 @@ _WORDS = frozenset({"map", "sentinels"})
 
 @dataclass(frozen=True, slots=True)
 class Blanked:
-    """`blanked`: how many bytes became `x`. `remade`: checks made anew. `same` of `items` are read as before."""
+    """`blanked`: how many bytes became `x`. `remade`: checks made anew. `same` of `items` are read as before.
+
+    `other`: at which byte of `entries` those begin that are not.
+    """
 
     entries: list[Entry]
     blanked: int
     remade: int
     same: int
     items: int
+    other: tuple[int, ...] = ()
 
 
 def blank(driver: Driver, entries: Sequence[Entry], *, keep_unread: bool = False) -> Blanked:
@@ -53,13 +58,15 @@ def blank(driver: Driver, entries: Sequence[Entry], *, keep_unread: bool = False
     items = [item for item in play(driver, entries) if not isinstance(item, Reply)]
     frames = _Frames(driver, keep_unread=keep_unread)
     made = bytearray(data)
-    for item in items:
+    # What is sent again has the bytes of a part that was read: it is blanked as that was.
+    for item in sorted(items, key=lambda each: isinstance(each, Refused | Noise)):
         for span in spans_of(item):
             made[span.start : span.end] = frames.blank(item, data[span.start : span.end], span.start)
     new = [each for each in _with(entries, bytes(made)) if keep_unread or not isinstance(each, Sent)]
     after = [item for item in play(driver, new) if not isinstance(item, Reply)]
-    same = sum(_reads_as(a, b) for a, b in zip(items, after, strict=False))
-    return Blanked(new, frames.blanked, frames.remade, same, len(items))
+    pairs = list(zip_longest(items, after))
+    other = tuple(spans_of(a or b)[0].start for a, b in pairs if not _reads_as(a, b))
+    return Blanked(new, frames.blanked, frames.remade, max(0, len(items) - len(other)), len(items), other)
 
 
 class _Frames:
@@ -70,11 +77,24 @@ class _Frames:
         self._keep_unread = keep_unread
         self._words = frozenset(_words(driver))
         self._remake = remaker(driver.source)
+        self._known: dict[bytes, tuple[bytes, bytes]] = {}
         self.blanked = self.remade = 0
 
     def blank(self, item: Item, frame: bytes, offset: int) -> bytes:
-        """One frame as it may be shown. Where it would fall apart the first number of one part stays (a length, say), or else the
-        signs and the sheet's own words of all parts (they may say which row one is).
+        """One frame as it may be shown."""
+        found = self._known.get(frame) if isinstance(item, Noise) else None
+        if found is None:
+            found = self._blanked(item, frame, offset)
+        if not isinstance(item, Refused | Noise):
+            self._known[frame] = found
+        again, now = found
+        self.blanked += sum(a != b for a, b in zip(frame, now, strict=True))
+        self.remade += again != now
+        return again
+
+    def _blanked(self, item: Item, frame: bytes, offset: int) -> tuple[bytes, bytes]:
+        """The frame with its check made anew, and without. Where it would fall apart the first number of one part stays (a length,
+        say), or else the signs and the sheet's own words of all parts (they may say which row one is).
         """
         parts = self._driver.layout(frame, offset)
         for spared in ((), *((part,) for part in parts), parts):
@@ -85,9 +105,7 @@ class _Frames:
         else:
             now = self._made(item, frame, offset, parts, ())
             again = self._checked(frame, now)
-        self.blanked += sum(a != b for a, b in zip(frame, now, strict=True))
-        self.remade += again != now
-        return again
+        return again, now
 
     def _made(self, item: Item, frame: bytes, offset: int, parts: Sequence[Part], spared: Sequence[Part]) -> bytes:
         """The blanked frame. `spared`: one part whose first number stays, or all of them for their signs and known words."""
@@ -225,8 +243,10 @@ def _with(entries: Sequence[Entry], data: bytes) -> list[Entry]:
     return new
 
 
-def _reads_as(was: Item, now: Item) -> bool:
-    """Whether an item says the same of everything but the texts that were blanked."""
+def _reads_as(was: Item | None, now: Item | None) -> bool:
+    """Whether an item says the same of everything but the texts that were blanked. None: there is none."""
+    if was is None or now is None:
+        return False
     if isinstance(was, Refused) and isinstance(now, Refused):
         return (was.spans, was.why) == (now.spans, now.why)
     if isinstance(was, Event) and isinstance(now, Event):

@@ -3,7 +3,7 @@
 Rules of the room:
 - The header is whole and names no machine: no port, no analyser, no site. The stream gets an id of its own.
 - It is training data wherever it is played.
-- A file that is there is never written over.
+- A file that is there is never written over, and what does not read as before once it is blanked is not written at all.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import click
 
 from capture.commands.common import counted
 from capture.commands.sheets import driver_of
-from capture.errors import UsageError
+from capture.errors import TidewireError, UsageError
 from drivers.excerpt import excerpt, from_zero
 from drivers.hearing import heard_bytes
 
@@ -109,6 +109,8 @@ def _write(sending: Sending, driver: Driver, origin: Origin, entries: Sequence[E
     said = "nothing is blanked: it may hold what was keyed in at the analyser"
     if sending.blank_ids:
         done = blanking.blank(driver, moved, keep_unread=sending.keep_unread)
+        if done.other:
+            raise _not_as_before(done)
         moved, said = done.entries, _said(done, keep_unread=sending.keep_unread)
     known = len(origin.places) <= LONGEST_PLACES
     extra = {} if origin.silence is None else {"expect": origin.silence}
@@ -131,6 +133,15 @@ def _write(sending: Sending, driver: Driver, origin: Origin, entries: Sequence[E
     click.echo(f"Wrote {sending.to}: {counted(size, 'byte')}; {said}.")
     if driver.name not in registry.builtin():
         click.echo(f"It is read by {driver.name}, which is not built in: send its sheet too.")
+
+
+def _not_as_before(done: Blanked) -> TidewireError:
+    """What to say where blanked bytes would mislead whoever they are sent to."""
+    return TidewireError(
+        f"{len(done.other)} of {counted(done.items, 'item')} would not be read as before once blanked, the first at byte "
+        f"{done.other[0]} of those chosen; nothing was written; choose others with --frame N, or add --keep-unread and look "
+        "through the file before you send it"
+    )
 
 
 def _said(done: Blanked, *, keep_unread: bool) -> str:

@@ -370,3 +370,17 @@ def test_a_kept_record_takes_no_driver(morning: Desk) -> None:
 
         assert result.exit_code == 2
         assert "a kept record is read by the driver that read it" in str(result.exception)
+
+
+def test_what_would_not_be_read_as_before_is_not_written(desk: Desk, tmp_path: Path) -> None:
+    twice, to = str(registry.SHEETS / "numbered-lines/recordings/twice.txt"), tmp_path / "send.txt"
+
+    refused = desk.type("explain", twice, "--to", str(to), "--blank-ids")
+
+    assert refused.exit_code == 1
+    assert str(refused.exception) == (
+        "2 of 8 items would not be read as before once blanked, the first at byte 171 of those chosen; nothing was written; "
+        "choose others with --frame N, or add --keep-unread and look through the file before you send it"
+    )
+    assert not to.exists()
+    assert desk.type("explain", twice, "--to", str(to), "--blank-ids", "--frame", "7").exit_code == 0

@@ -11,11 +11,10 @@ from drivers.blanking import blank
 from drivers.contract import Noise, Refused, Result
 from drivers.hearing import heard_bytes, play
 from drivers.recording import Bytes, Entry, Mark, Sent, decode
+from tests.drivers import angled
 
 RECORDINGS = sorted(
-    (path.parent.parent.name, path.stem)
-    for path in registry.SHEETS.glob("*/recordings/*.txt")
-    if path.stem in ("breath", "session", "fault")
+    (path.parent.parent.name, path.stem) for path in registry.SHEETS.glob("*/recordings/*.txt") if path.stem != "twice"
 )
 SHEET = r"""
 sheet = 1
@@ -142,3 +141,31 @@ def test_noise_keeps_no_word_that_the_sheet_does_not_write() -> None:
 
     assert heard_bytes(done.entries) == b"xxxxxx, x. MSG:RESULT xxxxx\x03"
     assert all(isinstance(item, Noise) for item in play(driver, done.entries))
+
+
+def test_what_is_sent_again_is_blanked_as_it_was_and_what_cannot_be_read_as_before_is_named() -> None:
+    driver = registry.find("numbered-lines")
+    entries = decode((registry.SHEETS / "numbered-lines/recordings/twice.txt").read_bytes()).entries
+    items = play(driver, entries)
+    again = next(n for n, item in enumerate(items) if isinstance(item, Noise))
+    torn = next(item for item in items if isinstance(item, Result) and "kind" in item.other)
+
+    done = blank(driver, entries)
+
+    after = play(driver, done.entries)
+    assert after[again] == items[again], "a part that came twice is the same part twice"
+    assert set(done.other) == {torn.spans[0].start}, "two kinds that differed are both blanked: they agree now"
+    assert blank(driver, entries, keep_unread=True).other == ()
+
+
+def test_groups_with_a_closing_part_and_texts_with_escapes_are_read_as_before() -> None:
+    driver = registry.driver_from_text(angled.SHEET, "angled.toml")
+
+    done = blank(driver, angled.entries(*angled.measurement(113), angled.frame("0:S:go"), *angled.measurement(114)))
+
+    shown = heard_bytes(done.entries)
+    assert (done.other, done.same, done.items) == ((), 3, 3)
+    assert b"Ann" not in shown
+    assert angled.frame("113:M:<2") in shown
+    assert angled.frame("114:E:x") in shown
+    assert angled.frame("113:i:xxxxxxx") in shown
