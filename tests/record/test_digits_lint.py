@@ -16,6 +16,7 @@ REFUSED = {
 # file -> why its float() touches no measured value
 ALLOWED = {
     "capture/commands/demo/service.py": "the demo's pace is a ratio of times",
+    "capture/commands/listen.py": "--for and --quiet are spans of time",
     "capture/commands/simulate.py": "--speed is a ratio of times",
     "capture/commands/simulate_receiver.py": "--seconds is how long to stay",
 }
