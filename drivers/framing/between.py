@@ -28,6 +28,7 @@ class BetweenFramer(Starting):
     def __init__(self, offset: int, marks: tuple[bytes, bytes], longest: int, quiet_s: float) -> None:
         start, self._end = marks
         super().__init__(offset, start, max(len(start), len(self._end)) - 1, longest, quiet_s)
+        self._lasts = (start[-1], self._end[-1])
         # Where the end of a start mark may be the beginning of an end mark, it takes care to see which came first.
         self._apart = not any(self._end.startswith(start[at:]) for at in range(1, len(start)))
         self._unended = f"no end mark {shown(self._end)} came"
@@ -45,10 +46,11 @@ class BetweenFramer(Starting):
         held = state.held
         if not held:
             return self._split(data)
-        new = held[-overlap:] + data if overlap else data
-        if self._end in new:
+        # No mark is whole before its last byte is there; to look for one byte by its number is the quickest.
+        if self._lasts[1] in data and (not overlap or (held[-overlap:] + data).find(self._end) >= 0):
             return self._split(b"".join((held, data)))
-        if self._open and len(held) + len(data) < self._longest and self._start not in new:
+        begun = self._lasts[0] in data and (not overlap or (held[-overlap:] + data).find(self._start) >= 0)
+        if self._open and len(held) + len(data) < self._longest and not begun:
             held += data
             state.searched = max(len(held) - overlap, len(self._start))
             return []
@@ -72,7 +74,7 @@ class BetweenFramer(Starting):
             return pieces + self._anew(rest, at)
         state.held = bytearray(rest)
         state.base = at
-        state.searched = max(len(rest) - self._overlap, marked) if rest else 0
+        state.searched = max(len(rest) - self._overlap, marked) if self._overlap and rest else len(rest)
         self._open = bool(rest)
         return pieces
 

@@ -88,6 +88,7 @@ class ByLengthFramer(Starting):
         start, self._end = marks
         super().__init__(offset, start, max(len(start) - 1, 0), longest, quiet_s)
         self._length = length
+        self._last = start[-1] if start else -1
         self._need = 0  # of the held bytes: how many there must be before anything can end without a start mark
         self._overtaken = f"a new start mark {shown(start)} came before the frame was whole"
         self._misplaced = f"no end mark {shown(self._end)} where the frame's length says"
@@ -101,7 +102,8 @@ class ByLengthFramer(Starting):
         if not held:
             return self._begun(data) if start else self._bare(data)
         if self._open and len(held) + len(data) < self._need:
-            if not start or start not in (held[-overlap:] + data if overlap else data):
+            # To look for the mark's last byte by its number is the quickest.
+            if not start or self._last not in data or (overlap and (held[-overlap:] + data).find(start) < 0):
                 held += data  # nothing can end or begin in here
                 state.searched = max(len(held) - overlap, len(start))
                 return []
@@ -120,7 +122,7 @@ class ByLengthFramer(Starting):
         pieces: list[Piece] = []
         for part in parts[1:]:
             size = len(part)
-            if of(part, -marked) != size + marked or not part.endswith(stop):
+            if of(part, -marked) != size + marked or (stop and not part.endswith(stop)):
                 return pieces + self._anew(window[at - base :], at)
             end = at + marked + size
             pieces.append(Frame(part[: size - len(stop)] if stop else part, at, end, at + marked))
@@ -139,7 +141,7 @@ class ByLengthFramer(Starting):
             need = total
         state.held = bytearray(window[at - base :])
         state.base = at
-        state.searched = max(size - self._overlap, marked)
+        state.searched = max(size - self._overlap, marked) if self._overlap else size
         self._open, self._need = True, need
         return pieces
 
@@ -156,7 +158,7 @@ class ByLengthFramer(Starting):
             if end > size:
                 need = total
                 break
-            if not window.endswith(stop, at, end):
+            if stop and not window.endswith(stop, at, end):
                 return pieces + self._anew(window[at:], base + at)
             pieces.append(Frame(window[at : end - ending], base + at, base + end, base + at))
             at = end

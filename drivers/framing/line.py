@@ -41,7 +41,7 @@ class LineFramer(Holding):
         if damaged or state.damaged or self._overflowing:
             return self._with_care(data, damaged)
         held, ending = state.held, self._end
-        if ending not in data:
+        if data.find(ending) < 0:  # quicker than `in`, which first tries whether bytes are a number
             if ending[-1] in data or len(held) + len(data) >= self._longest:
                 return self._with_care(data, ())
             held += data  # no line can end in here
