@@ -15,11 +15,11 @@ from capture.commands.sheets import NO_DRIVER, recording_of
 from capture.errors import TidewireError, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
     from drivers.contract import Driver
-    from drivers.recording import Entry, Header
+    from drivers.recording import Header
     from drivers.telling import Told
 
 MOST_LINES = 60
@@ -33,7 +33,7 @@ def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -
     """Read each recording with the driver; print and keep what it gives. Raises UsageError."""
     if not files:
         raise none_there(driver)
-    from drivers.hearing import entries_for
+    from drivers.hearing import entries_for, heard_bytes
 
     rows = report.data["recordings"] = []
     for file in files:
@@ -53,8 +53,9 @@ def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -
             if not asked.as_json:
                 click.echo(f"DRIVER ERROR: {error}")
             continue
-        _items(report, row, driver, told, asked)
-        _unread(report, row, driver, told, entries, asked)
+        data = heard_bytes(entries)
+        _items(report, row, driver, told, data, asked)
+        _unread(report, row, driver, told, data, asked)
         row["expected"] = _expected(report, driver, file, recording.header, told, asked)
 
 
@@ -74,13 +75,12 @@ def _line_set(driver: Driver, header: Header) -> list[str]:
 
 
 def _unread(
-    report: Report, row: dict[str, Any], driver: Driver, told: Sequence[Told], entries: Sequence[Entry], asked: Asked
+    report: Report, row: dict[str, Any], driver: Driver, told: Sequence[Told], data: bytes, asked: Asked
 ) -> None:
     """What was read and came to nothing, a text a line, with the cure."""
-    from drivers.hearing import heard_bytes
     from drivers.unread import unread
 
-    found = unread(driver, told, heard_bytes(entries))
+    found = unread(driver, told, data)
     row["unread"] = [
         {
             "what": each.what,
@@ -108,7 +108,9 @@ def _unread(
             click.echo(f"  and {counted(len(texts) - MOST_TEXTS, 'text')} more")
 
 
-def _items(report: Report, row: dict[str, Any], driver: Driver, told: Sequence[Told], asked: Asked) -> None:
+def _items(
+    report: Report, row: dict[str, Any], driver: Driver, told: Sequence[Told], data: bytes, asked: Asked
+) -> None:
     """What the recording gives, an item a line."""
     from drivers.contract import Refused
     from drivers.telling import counts, kind_of
@@ -140,8 +142,29 @@ def _items(report: Report, row: dict[str, Any], driver: Driver, told: Sequence[T
             f"SEE TO: nothing was recognised; is {driver.name} the sheet of this analyser, and is the line set right?"
         )
     elif refused:
+        for line in _why_refused(driver, told, data):
+            click.echo(line)
         ask = ["tidewire", "explain", row["file"], "--driver", asked.sheet, "--refused"]
         click.echo(f"SEE TO: frames were refused; where and why: {shlex.join(ask)}")
+
+
+def _why_refused(driver: Driver, told: Sequence[Told], data: bytes) -> Iterator[str]:
+    """Each rule that frames broke, how often, and what may be wrong, by the first of them."""
+    from drivers.contract import Refused
+    from drivers.hints import of_checks
+
+    broken: dict[tuple[str, str], list[Told]] = {}
+    for one in told:
+        if isinstance(one.item, Refused):
+            broken.setdefault((one.item.why, one.item.rule), []).append(one)
+    for (why, rule), ones in list(broken.items())[:MOST_TEXTS]:
+        yield f"{len(ones)} refused: {why}, {rule} (item {ones[0].n}{' first' if len(ones) > 1 else ''})"
+        frames = [data[one.spans[0].start : one.spans[0].end] for one in ones if len(one.spans) == 1]
+        fits = of_checks(driver, frames) if why == "bad-checksum" else None
+        found = [fits] if fits else explain_recording.hints(driver, ones[0], data)
+        yield from (f"  hint: {each}" for each in found)
+    if len(broken) > MOST_TEXTS:
+        yield f"and for {counted(len(broken) - MOST_TEXTS, 'other reason')}"
 
 
 def expected_file(file: Path) -> Path:

@@ -89,7 +89,7 @@ def tell(driver: Driver, told: Sequence[Told], shown: Sequence[Told], data: byte
     """Print each chosen item: its words, where and why it was refused, and every byte."""
     for one in shown:
         runs, parts = _laid_out(driver, one, data)
-        for line in _head(driver, one, parts):
+        for line in (*_head(driver, one, parts), *(f"   hint: {each}" for each in hints(driver, one, data))):
             click.echo(line)
         if runs:
             explain_rows.show(f"Bytes {places(one)}", parts, runs)
@@ -116,7 +116,7 @@ def as_data(driver: Driver, told: Sequence[Told], shown: Sequence[Told], data: b
         if isinstance(one.item, Refused):
             why = _ruling(driver, one, parts)
             row |= {"why": one.item.why, "rule": one.item.rule, "at": why.at, "sheet_line": why.line, "key": why.key}
-            row["damaged"] = list(one.damaged)
+            row |= {"damaged": list(one.damaged), "hints": hints(driver, one, data)}
         rows.append(row | {"parts": [explain_rows.plain(part, runs) for part in parts]})
     return {
         "driver": {"name": driver.name, "version": driver.version, "sha256": driver.sha256},
@@ -161,6 +161,16 @@ def _head(driver: Driver, one: Told, parts: Sequence[Part]) -> Iterator[str]:
         yield f"   it broke the rule{place}; no line of a sheet says it"
     else:
         yield f"   it broke the rule{place} that the sheet says in line {why.line}, {why.key}"
+
+
+def hints(driver: Driver, one: Told, data: bytes) -> list[str]:
+    """What may be wrong with the sheet, or with the frame, where one frame alone is refused."""
+    from drivers.contract import Refused
+    from drivers.hints import of_frame
+
+    if not isinstance(one.item, Refused) or len(one.spans) != 1:
+        return []
+    return of_frame(driver, one.item, data[one.spans[0].start : one.spans[0].end])
 
 
 def _ruling(driver: Driver, one: Told, parts: Sequence[Part]) -> Ruling:

@@ -12,6 +12,7 @@ from collections import Counter
 from typing import TYPE_CHECKING, Any
 
 from drivers.contract import Noise, Refused, Reply, Span
+from drivers.hints import of_frame
 from drivers.ruling import ruling
 from drivers.telling import KINDS, kind_of, told
 
@@ -77,7 +78,7 @@ class Trial:
         where = ", ".join(f"{span.start}-{span.end}" for span in item.spans)
         said = f"{said} (bytes {where})"
         if isinstance(item, Refused):
-            return said + self._ruled(item) + self._bytes(item)
+            return said + self._ruled(item) + self._hint(item) + self._bytes(item)
         return said + self._bytes(item) if isinstance(item, Noise) else said
 
     def plain(self, item: Item) -> dict[str, Any]:
@@ -143,6 +144,14 @@ class Trial:
         found = ruling(self.driver, item, parts, hurt)
         place = "" if found.at is None else f"; at byte {found.at}"
         return place if found.line is None else f"{place}; the sheet's line {found.line}, {found.key}"
+
+    def _hint(self, item: Refused) -> str:
+        """What may be wrong, where one frame alone is refused."""
+        (span, *more) = item.spans
+        if more or item.why == "driver-error" or span.start < self._kept_from:
+            return ""
+        found = of_frame(self.driver, item, self._raw(span))
+        return f"; hint: {printable(found[0])}" if found else ""
 
     def _bytes(self, item: Refused | Noise) -> str:
         from drivers.recording import escaped

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING
 import pytest
 
 from capture.commands import check_against
+from drivers.recording import escaped
 from tests.commands import two_gases
 from tests.commands.two_gases import RECORDING, SHEET
+from tests.drivers import angled
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -105,3 +107,31 @@ def test_silences_of_a_recording_made_without_the_driver_are_those_of_its_times(
     assert "event ready: text a" in heard.output
     assert json.loads(played.output.splitlines()[0])["streams"][0]["by_kind"]["event"] == len("MSG=STA/IS=READY/TEXT=a")
     assert "no silence" not in explained.output
+
+
+def test_refused_frames_are_counted_by_rule_with_a_hint(desk: Desk, sheet: Path, tmp_path: Path) -> None:
+    result = desk.type("check", str(sheet), "--against", str(recorded(tmp_path, "R;1;2;3", "Q;2;3", "Q;3;4", "R;3")))
+
+    assert result.output.splitlines()[-5:-1] == [
+        "In all 1 result, 3 refused.",
+        "2 refused: unknown-message, no message that the sheet knows (item 2 first)",
+        '  hint: field 1 is "Q"; the sheet knows "R"',
+        "1 refused: bad-field, the sheet says 4 fields, the frame has 2 (item 4)",
+    ]
+
+
+def test_checks_that_would_agree_in_another_way_are_named(desk: Desk, tmp_path: Path) -> None:
+    capital = tmp_path / "angled.toml"
+    capital.write_text(angled.SHEET.replace(', letters = "small"', ""), encoding="utf-8")
+    frames = [each.decode() for n in (113, 114) for each in angled.measurement(n)]
+    head = RECORDING[: RECORDING.index("0 <")].replace("two-gases", "unknown")
+    rows = "".join(f"{50 * n} < {escaped(each.encode())}\n" for n, each in enumerate(frames))
+    (tmp_path / "heard.txt").write_text(head + rows, encoding="utf-8")
+
+    against = desk.type("check", str(capital), "--against", str(tmp_path / "heard.txt"))
+    explained = desk.type("explain", str(tmp_path / "heard.txt"), "--driver", str(capital), "--refused", "--json")
+    heard = desk.type("listen", f"recording:{tmp_path / 'heard.txt'}", "--driver", str(capital))
+
+    assert 'would agree with letters = "small"\n' in against.output
+    assert 'the check would agree with letters = "small"' in json.loads(explained.output)["items"][0]["hints"][0]
+    assert '; hint: the check would agree with letters = "small"' in heard.output
