@@ -91,29 +91,36 @@ def _of_messages(document: Document, item: Refused, parts: Sequence[Part]) -> It
         yield ("message", 0)
         return
     here: Path = ("message", n)
-    yield from ((*here, key) for key, word in (("fields", "fields"), ("width", "columns")) if word in rule)
     yield from ((*here, *path) for path, words in _places(messages[n]) if words in rule)
+    yield from ((*here, key) for key, word in (("fields", "fields"), ("width", "columns")) if word in rule)
     yield here
 
 
 def _message(document: Document, parts: Sequence[Part]) -> int | None:
-    """The message that the frame was taken for: its `when` stands on the line that the layout names."""
+    """The message that the frame was taken for: its `when`, or else its keys alone, stand on lines that the layout names."""
     lines = {part.line for part in parts if part.name == "message"}
     messages = document.data.get("message", [])
     found = [n for n in range(len(messages)) if document.lines.get(("message", n, "when")) in lines]
-    if not found and len(messages) == 1:
-        return 0
-    return found[0] if found else None
+    if not found:
+        named = {part.line for part in parts}
+        keys = [path for path, line in document.lines.items() if path[0] == "message" and line in named]
+        found = list({path[1]: None for path in keys if isinstance(path[1], int)}) if len(messages) > 1 else [0]
+    return found[0] if len(found) == 1 else None
 
 
 def _places(table: dict[str, Any]) -> Iterator[tuple[Path, str]]:
     """Every place that a message names, in the words of the rules."""
     for name, said in table.items():
-        if not isinstance(said, dict) or name == "when":
-            continue
-        inner = [((name,), said), *(((name, key), each) for key, each in said.items() if isinstance(each, dict))]
+        inner: list[tuple[Path, Any]] = []
+        if name == "demands":
+            inner = [((name, n), each) for n, each in enumerate(said)]
+        elif isinstance(said, dict) and name != "when":
+            inner = [((name,), said), *(((name, key), each) for key, each in said.items() if isinstance(each, dict))]
         for path, place in inner:
-            if "label" in place:
+            if "columns" in place:
+                first, last = place["columns"]
+                yield path, f"in columns {first} to {last} "
+            elif "label" in place:
                 yield path, f"label {place['label']} "
             elif "field" in place:
                 yield path, f"field {place['field']} "

@@ -89,7 +89,8 @@ def _meaning(sheet: Sheet, messages: Sequence[Spoken]) -> Meaning:
         if way is None:
             way = Way(cutting, {})
             ways.append(way)
-        way.tables.setdefault(message.when.key, {})[message.when.text.encode("utf-8")] = n
+        text = message.when.text
+        way.tables.setdefault(message.when.key, {})[None if text is None else text.encode("utf-8")] = n
     readers = [compile_message(sheet, each.message, integrity) for each in messages]
     if sheet.group is not None:
         parts = zip(messages, readers, strict=True)

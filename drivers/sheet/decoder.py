@@ -43,10 +43,13 @@ class Refusal:
 
 @dataclass(slots=True)
 class Way:
-    """One way of cutting, and the messages it serves: place -> the text that stands there -> number of the message."""
+    """One way of cutting, and the messages it serves: place -> the text that stands there -> number of the message.
+
+    None stands for any other text: the message whose place need only be there.
+    """
 
     cutting: Cutting
-    tables: dict[Key, dict[bytes, int]]
+    tables: dict[Key, dict[bytes | None, int]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +96,11 @@ class Meaning:
                 continue
             for key, words in way.tables.items():
                 place = places.get(key)
-                message = None if place is None else words.get(body[place[0] : place[1]])
+                if place is None:
+                    continue
+                message = words.get(body[place[0] : place[1]])
+                if message is None:
+                    message = words.get(None)
                 if message is not None:
                     return message, places
         if self.last is not None:
@@ -150,7 +157,7 @@ class SheetDecoder:
 def cutting_of(sheet: Sheet, message: Message) -> Cutting:
     """The way of cutting that a message's keys say."""
     split, label, lines = shape_of(sheet, message)
-    places: list[Beside | None] = [message.when, *(place for _, place in message.places())]
+    places: list[Beside | None] = [message.when, *message.demands, *(place for _, place in message.places())]
     if message.width is not None:
         places += [said for _, said, _ in message.besides()]
         return Columns(message.width, tuple(sorted({place.span for place in places if place and place.span})))
@@ -161,12 +168,12 @@ def cutting_of(sheet: Sheet, message: Message) -> Cutting:
         keys += [said.beside(place) for _, said, place in message.besides()]
         cells = tuple(dict.fromkeys(key for key in keys if isinstance(key, Cell)))
         return Rows(rows.marks(sheet.padding), cells, frozenset(cell for cell in cells if cell in read))
-    cutting: Split | Labelled | Prefixed = NO_CUT
+    padding = (sheet.padding or "").encode("ascii")
+    marks: Split | Labelled = NO_CUT
     if split is not None:
-        cutting = Split(split.encode("ascii"))
-        named = [(place.field, place.prefix) for _, place in message.places() if place.field and place.prefix]
-        if named:
-            cutting = Prefixed(cutting, tuple((field, prefix.encode("ascii")) for field, prefix in named))
+        marks = Split(split.encode("ascii"))
     elif label is not None:
-        cutting = Labelled((lines or "").encode("ascii"), label.encode("ascii"))
-    return cutting if sheet.padding is None else Padded(cutting, sheet.padding.encode("ascii"))
+        marks = Labelled((lines or "").encode("ascii"), label.encode("ascii"), padding)
+    cutting = Padded(marks, padding) if padding else marks
+    prefixes = tuple((place.key, place.prefix.encode("ascii")) for _, place in message.places() if place.prefix)
+    return Prefixed(cutting, prefixes) if prefixes else cutting

@@ -43,10 +43,14 @@ class Split:
 
 @dataclass(frozen=True, slots=True)
 class Labelled:
-    """One label and its text on each line; the text runs to the line's end. Empty lines count for nothing."""
+    """One label and its text on each line; the text runs to the line's end. Empty lines count for nothing.
+
+    With `padding`, a line begins behind what fills it up in front, and a label ends before it: so the mark may be padding.
+    """
 
     lines: bytes
     mark: bytes
+    padding: bytes = b""
 
     def cut(self, payload: bytes) -> Places | str:
         """All places, or in words which line is none."""
@@ -54,10 +58,13 @@ class Labelled:
         at, step = 0, len(self.lines)
         for n, line in enumerate(payload.split(self.lines), 1):
             end = at + len(line)
-            if line:
-                label, mark, text = line.partition(self.mark)
+            said = line.lstrip(self.padding) if self.padding else line
+            if said:
+                label, mark, text = said.partition(self.mark)
                 if not mark:
                     return f"line {n} of the frame has no label"
+                if self.padding:
+                    label = label.rstrip(self.padding)
                 if label in places:
                     return f"label {readable(label)} stands twice"
                 places[label] = (end - len(text), end)
@@ -80,31 +87,10 @@ class Columns:
 
 
 @dataclass(frozen=True, slots=True)
-class Prefixed:
-    """Fields of which some begin with a text that is none of theirs. `prefixes`: number of the field, and that text."""
-
-    inner: Split
-    prefixes: tuple[tuple[int, bytes], ...]
-
-    def cut(self, payload: bytes) -> Places | str:
-        """All places, without the prefixes; or in words which field does not begin as it must."""
-        places = self.inner.cut(payload)
-        if isinstance(places, str):
-            return places
-        for n, prefix in self.prefixes:
-            begin, end = places.get(n, (0, 0))
-            if n in places:
-                if not payload.startswith(prefix, begin, end):
-                    return f'field {n} does not begin with "{readable(prefix)}"'
-                places[n] = (begin + len(prefix), end)
-        return places
-
-
-@dataclass(frozen=True, slots=True)
 class Padded:
-    """Fields or labels, and texts, that are filled up with one sign on either side."""
+    """Fields or labelled texts that are filled up with one sign on either side."""
 
-    inner: Split | Labelled | Prefixed
+    inner: Split | Labelled
     padding: bytes
 
     def cut(self, payload: bytes) -> Places | str:
@@ -112,12 +98,31 @@ class Padded:
         found = self.inner.cut(payload)
         if isinstance(found, str):
             return found
-        places: Places = {}
-        for said, place in found.items():
-            key = said.strip(self.padding) if isinstance(said, bytes) else said
-            if key in places and isinstance(key, bytes):
-                return f"label {readable(key)} stands twice"
-            places[key] = without_padding(payload, place, self.padding)
+        return {key: without_padding(payload, place, self.padding) for key, place in found.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Prefixed:
+    """Fields or labelled texts of which some begin with a text that is none of theirs: `prefixes` says which, and it."""
+
+    inner: Split | Labelled | Padded
+    prefixes: tuple[tuple[Key, bytes], ...]
+
+    def cut(self, payload: bytes) -> Places | str:
+        """All places, without the prefixes; or in words which text does not begin as it must."""
+        places = self.inner.cut(payload)
+        if isinstance(places, str):
+            return places
+        for key, prefix in self.prefixes:
+            if key in places:
+                begin, end = places[key]
+                if not payload.startswith(prefix, begin, end):
+                    name = f"label {readable(key)}" if isinstance(key, bytes) else f"field {key}"
+                    return f'{name} does not begin with "{readable(prefix)}"'
+                place = (begin + len(prefix), end)
+                if isinstance(self.inner, Padded):
+                    place = without_padding(payload, place, self.inner.padding)
+                places[key] = place
         return places
 
 

@@ -174,7 +174,9 @@ def numbered(reads: Reader, digits: int | None) -> Reader:
             return Refused(frame.raw, "bad-field", "a part of a result without its number")
         number = item.number.text
         if digits is not None and not (len(number) == digits and number.isascii() and number.isdigit()):
-            return Refused(frame.raw, "bad-field", f"the sheet says {digits} digits for the number, this one differs")
+            found = f"has {len(number)}" if number.isascii() and number.isdigit() else "is none"
+            rule = f"the sheet says {digits} digits for the number; this one, {number}, {found}"
+            return Refused(frame.raw, "bad-field", rule)
         return item
 
     return read

@@ -29,6 +29,7 @@ _WHERE: tuple[tuple[str, type[Table]], ...] = (
     ("every place but `unit_at` and `state`", places.At),
     ("every place but `when`", places.Place),
     ("`when`", places.When),
+    ("`demands`", places.Demand),
     ("`clock`", places.ClockPlace),
     ("`kind`", places.KindPlace),
     ("a gas, `oxygen`", places.Measured),

@@ -168,6 +168,8 @@ def _says(sheet: Sheet, said: Spoken) -> dict[Key, Says]:
     if message.when is not None:
         gives, name = (message.gives, "message") if said.part is None else ("a part of a result", "part")
         says[message.when.key] = (name, lambda raw: f"{readable(raw)}: gives {gives}", said.when)
+    for n, demand in enumerate(message.demands):
+        says[demand.key] = ("demanded", _say_demand(demand.text.encode("utf-8")), (*here, "demands", n))
     for path, place in message.places():
         says[place.key] = (path[-1], _say(sheet, place), (*here, *path))
     for path, beside, value in message.besides():
@@ -192,7 +194,7 @@ def _say(sheet: Sheet, place: Place) -> Callable[[bytes], str]:
 
         return clock
     if isinstance(place, KindPlace):
-        return _say_meaning(dict(place.meaning))
+        return _say_meaning(dict(place.meaning or {}))
     if isinstance(place, EventPlace):
         return _say_meaning(place.meaning or {})
     return readable
@@ -201,6 +203,10 @@ def _say(sheet: Sheet, place: Place) -> Callable[[bytes], str]:
 def _say_meaning(meaning: dict[str, str]) -> Callable[[bytes], str]:
     known = {word.encode("utf-8"): meant for word, meant in meaning.items()}
     return lambda raw: f"{readable(raw)}: {known.get(raw, 'unknown')}"
+
+
+def _say_demand(text: bytes) -> Callable[[bytes], str]:
+    return lambda raw: f"{readable(raw)}: " + ("as it must be" if raw == text else f'must be "{readable(text)}"')
 
 
 def _say_quantity(sheet: Sheet, place: Measured | Other) -> Callable[[bytes], str]:

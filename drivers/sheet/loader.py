@@ -9,32 +9,29 @@ from __future__ import annotations
 
 from functools import partial
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
 
-from drivers.contract import EVENTS, GASES
-from drivers.sheet.clocks import compile_clock
+from drivers.contract import GASES
+from drivers.sheet.complaints import translated
 from drivers.sheet.framed import ByCounted, ByFixed, ByGap
-from drivers.sheet.keys import example_of
 from drivers.sheet.model import Message, Sheet
 from drivers.sheet.parts import frames_of, misgrouped
 from drivers.sheet.places import At, Place
 from drivers.sheet.rowrules import row_mistakes, rows_of
 from drivers.sheet.sense import nonsense
 from drivers.sheet.sums import sum_mistakes
-from drivers.sheet.units import KNOWN_UNITS, unit_mistake
-from drivers.tomltext import Document, Path, TomlError, nearest, one_line, read_toml, spoken
+from drivers.sheet.wordrules import word_mistakes
+from drivers.tomltext import Document, Path, TomlError, one_line, read_toml, spoken
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
-
-    from pydantic_core import ErrorDetails
+    from collections.abc import Callable, Iterator
 
     from drivers.sheet.fields import Key
     from drivers.sheet.places import Beside
 
-_ALWAYS_ALLOWED = frozenset({"when", "gives", "split", "fields", "label", "lines", "width", "rows"})
+_ALWAYS_ALLOWED = frozenset({"when", "demands", "gives", "split", "fields", "label", "lines", "width", "rows"})
 _MEASURED = frozenset((*GASES, "oxygen"))
 _ALLOWED = {
     "result": _MEASURED | {"number", "clock", "kind", "subject", "other"},
@@ -60,16 +57,16 @@ def load(text: str, name: str) -> tuple[Sheet, Document]:
     try:
         sheet = Sheet.model_validate(document.data)
     except ValidationError as error:
-        raise _translated(document, error.errors(include_url=False)[0]) from None
+        raise SheetError(translated(document, error.errors(include_url=False)[0])) from None
     for rule in _Rules(document, sheet).each():
         rule()
     return sheet, document
 
 
 def problems(text: str, name: str) -> list[str]:
-    """All that is wrong with a sheet, a line each: of each of its tables the first mistake; none where it loads.
+    """All that is wrong with a sheet, a line each; none where it loads.
 
-    Rules that need more than one key are looked at when every key alone is right.
+    Rules that need more than one key are looked at when every key alone is right; of each table the first that it breaks.
     """
     try:
         document = read_toml(text, name)
@@ -77,7 +74,9 @@ def problems(text: str, name: str) -> list[str]:
     except TomlError as error:
         return [str(error)]
     except ValidationError as error:
-        return list(dict.fromkeys(str(_translated(document, each)) for each in error.errors(include_url=False)))
+        alone = [translated(document, each) for each in error.errors(include_url=False)]
+        words = [f"{document.where(path)}: {what}" for path, what in word_mistakes(document.data)]
+        return list(dict.fromkeys(one_line(each) for each in (*alone, *words)))
     found = []
     for rule in _Rules(document, sheet).each():
         try:
@@ -87,82 +86,13 @@ def problems(text: str, name: str) -> list[str]:
     return list(dict.fromkeys(found))
 
 
-def _translated(document: Document, first: ErrorDetails) -> SheetError:
-    """A complaint of the model in our words."""
-    path = _real(document.data, first["loc"])
-    kind, context, said = first["type"], first.get("ctx", {}), first["msg"]
-    if kind == "unknown_key":
-        path = (*path, context["key"])
-    elif kind == "missing":
-        said = f'"{path[-1]}" is missing; {_cure(path, "add")}'
-    elif kind.startswith("union_tag"):
-        path, said = (*path, "by"), 'write by = "line", "between", "fixed", "gap" or "counted"'
-    elif kind == "value_error":
-        said = said.removeprefix("Value error, ")
-    elif kind == "literal_error":
-        said = f"{said.replace('Input should', 'should')}; found {_shown(first['input'])}"
-    else:
-        what = _SHOULD.get(kind) or said.replace("Input should", "should")
-        said = f"{what}; found {_shown(first['input'])}; {_cure(path, 'write')}"
-    return SheetError(f"{document.where(path)}: {said}")
-
-
-_SHOULD = {
-    "model_type": "should be a table, { ... }",
-    "model_attributes_type": "should be a table, { ... }",
-    "dict_type": "should be a table, { ... }",
-    "list_type": "should be a list",
-    "string_type": "should be a text in quotes",
-    "int_type": "should be a whole number without quotes",
-    "float_type": "should be a number without quotes",
-    "bool_type": "should be true or false, without quotes",
-    "string_too_short": "should not be empty",
-}
-
-
-def _cure(path: Path, verb: str) -> str:
-    """What to write, by the example of the key."""
-    if path == ("message",):
-        return f"{verb} [[message]], in double brackets, and its keys below it"
-    if path == ("serial",):
-        return f"{verb} {example_of(path)}, with the values that the analyser's description gives"
-    return f"{verb} for example {example_of(path)}"
-
-
-def _shown(value: Any) -> str:  # noqa: ANN401 - whatever the text said
-    """What was found, in short: never a whole table or list."""
-    if isinstance(value, dict):
-        return "a table"
-    if isinstance(value, list):
-        return "a list"
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, str):
-        return repr(value if len(value) <= 40 else f"{value[:40]}…")
-    return str(value)
-
-
-def _real(data: Any, location: Iterable[str | int]) -> Path:  # noqa: ANN401 - whatever the text said
-    """A location of the model as a path of the text: tags of unions stand for no key."""
-    path: Path = ()
-    for part in location:
-        inside = part in data if isinstance(data, dict) else isinstance(data, list)
-        if inside:
-            data = data[part]
-        elif part in ("line", "between", "fixed", "gap", "counted") and path == ("frame",):
-            continue
-        path = (*path, part)
-    return path
-
-
 class _Rules:
     """The rules that need more than one key."""
 
     def __init__(self, document: Document, sheet: Sheet) -> None:
         self.document = document
         self.sheet = sheet
-        self.units = KNOWN_UNITS.union(sheet.units)
-        self.met: set[tuple[Key, str, int | None]] = set()
+        self.met: set[tuple[Key, str | None, int | None]] = set()
 
     def refuse(self, path: Path, what: str) -> SheetError:
         return SheetError(f"{self.document.where(path)}: {what}")
@@ -176,6 +106,9 @@ class _Rules:
             yield partial(self.say, path, what)
         for n, message in enumerate(self.sheet.messages):
             yield partial(self.message, ("message", n), message, last=n + 1 == len(self.sheet.messages))
+            yield partial(self.substance, ("message", n), message)
+        for path, what in word_mistakes(self.document.data):
+            yield partial(self.say, path, what)
         for path, what in nonsense(self.sheet):
             yield partial(self.say, path, what)
 
@@ -235,19 +168,6 @@ class _Rules:
         for path, what in sum_mistakes(self.sheet):
             raise self.refuse(path, what)
 
-    def unit(self, path: Path, unit: str) -> None:
-        what = unit_mistake(unit, self.units)
-        if what is not None:
-            raise self.refuse(path, what)
-
-    def known(self, path: Path, word: str, words: Iterable[str]) -> None:
-        """Refuse a word that is none of the known ones."""
-        choice = sorted(words)
-        if word not in choice:
-            near = nearest(word, choice)
-            cure = f'did you mean "{near}"?' if near else f"write one of {', '.join(choice)}"
-            raise self.refuse(path, f'unknown word "{word}"; {cure}')
-
     def message(self, path: Path, message: Message, *, last: bool) -> None:
         allowed = _ALWAYS_ALLOWED | _ALLOWED[message.gives]
         for key in self.document.data["message"][path[1]]:
@@ -256,24 +176,11 @@ class _Rules:
         if message.when is None and not (message.parts or last):
             raise self.refuse(path, "only the last message may stand without `when`; add when = { ... }")
         self.shape(path, message)
-        self.substance(path, message)
-        self.words(path, message)
-        for key, measured in (*message.gases.items(), ("oxygen", message.oxygen)):
-            if measured:
-                self.unit((*path, key, "unit"), measured.unit)
-        for name, other in message.other.items():
-            here = (*path, "other", name)
-            if other.unit is not None:
-                self.unit((*here, "unit"), other.unit)
-            elif other.unit_from == "frame":
-                raise self.refuse(here, 'unit_from = "frame" needs a unit for what carries none; add unit = "ppm"')
-            if name == "kind":
-                raise self.refuse(here, "kind is the name of an unmapped kind; choose another")
 
     def shape(self, path: Path, message: Message) -> None:
         """How the payload comes apart, and whether every place fits that."""
-        for name, what in row_mistakes(self.sheet, message):
-            raise self.refuse((*path, *name), what)
+        for where, what in row_mistakes(self.sheet, path, message):
+            raise self.refuse(where, what)
         split, label, lines = shape_of(self.sheet, message)
         if (split and label) or (message.width and (message.split or message.label)):
             own = [way for way in ("split", "label", "width") if getattr(message, way) is not None]
@@ -282,7 +189,21 @@ class _Rules:
         if label and not lines:
             raise self.refuse(path, 'label needs the line end inside the frame; add lines = "\\r\\n"')
         if split and message.gives != "noise" and message.fields is None:
-            raise self.refuse(path, "says split but not how many; add fields = N: another number is refused")
+            read = max((place.field or 0 for _, place in message.places()), default=0)
+            least = f", {read} or more as the places below say" if read else ""
+            raise self.refuse(path, f"says split but not how many; add fields = N{least}: another number is refused")
+        self.told_apart(path, message)
+        for n, demand in enumerate(message.demands):
+            self.place((*path, "demands", n), demand, message)
+        if message.parts and self.sheet.group is None:
+            return  # said already; what stands in one frame is not known without the group
+        if message.parts and self.sheet.group is not None:
+            self.place(("group", "part"), self.sheet.group.part, message)
+        for each in frames_of(self.sheet, message):
+            self.places(path, each)
+
+    def told_apart(self, path: Path, message: Message) -> None:
+        """The `when` can be, and is no other message's."""
         if message.when is not None:
             self.place((*path, "when"), message.when, message)
             # At the same columns of another width the same text may mean another message.
@@ -292,15 +213,12 @@ class _Rules:
                     (*path, "when"), "another message has the same when; write another text, or take one of the two out"
                 )
             self.met.add(key)
-        if self.sheet.group is not None and message.parts:
-            self.place(("group", "part"), self.sheet.group.part, message)
-        for each in frames_of(self.sheet, message):
-            self.places(path, each)
 
     def places(self, path: Path, message: Message) -> None:
         """The places of one frame: each can be, and no two of them are one."""
         when = () if message.when is None else (message.when.key,)
         read: dict[Key, Path] = {key: ("part",) for key in when if message.parts}
+        read |= {each.key: ("demands", n) for n, each in enumerate(message.demands)}
         for name, place in message.places():
             self.place((*path, *name), place, message)
             first = read.setdefault(place.key, name)
@@ -356,26 +274,20 @@ class _Rules:
         measured = message.gases or message.oxygen
         if message.gives in ("result", "progress") and not (measured or message.parts):
             raise self.refuse(path, f"gives a {message.gives} without any gas; add for example hydrogen = {{ ... }}")
-        if message.gives == "event":
-            event = message.event
-            if event is None:
-                raise self.refuse(path, 'gives an event without naming it; add event = { always = "ready" }')
-            alone = event.always is not None
-            if alone == (event.meaning is not None) or (alone and (event.field or event.label)):
-                raise self.refuse((*path, "event"), "needs either always, or a place and its map; write one of the two")
-
-    def words(self, path: Path, message: Message) -> None:
-        """Clock patterns and event names."""
-        if message.clock is not None:
-            try:
-                compile_clock(message.clock.pattern)
-            except ValueError as error:
-                raise self.refuse((*path, "clock", "as"), str(error)) from None
-        if message.event is not None:
-            if message.event.always is not None:
-                self.known((*path, "event", "always"), message.event.always, EVENTS)
-            for word, event in (message.event.meaning or {}).items():
-                self.known((*path, "event", "map", word), event, EVENTS)
+        if message.gives == "event" and message.event is None:
+            raise self.refuse(path, 'gives an event without naming it; add event = { always = "ready" }')
+        for name, said in (("event", message.event), ("kind", message.kind)):
+            if said is None:
+                continue
+            alone, placed = said.always is not None, bool(said.field or said.label or said.columns or said.row)
+            if alone == (said.meaning is not None) or (alone and placed):
+                raise self.refuse((*path, name), "needs either always, or a place and its map; write one of the two")
+        for name, other in message.other.items():
+            if other.unit is None and other.unit_from == "frame":
+                what = 'unit_from = "frame" needs a unit for what carries none; add unit = "ppm"'
+                raise self.refuse((*path, "other", name), what)
+            if name == "kind":
+                raise self.refuse((*path, "other", name), "kind is the name of an unmapped kind; choose another")
 
 
 def _its_own(place: Place) -> str:

@@ -42,6 +42,8 @@ def compile_message(sheet: Sheet, message: Message, integrity: Integrity) -> Rea
     reads = _READERS[message.gives](sheet, message, integrity)
     expected = message.fields
     needed = [(place.key, place.missing) for _, place in message.places() if place.named and not place.optional]
+    needed += [(place.key, place.missing) for place in message.demands if place.named]
+    demanded = [(place.key, place.text.encode("utf-8"), place.words) for place in message.demands]
 
     def read(frame: Frame, body: bytes, places: Places) -> Item:
         if expected is not None and len(places) != expected:
@@ -49,6 +51,11 @@ def compile_message(sheet: Sheet, message: Message, integrity: Integrity) -> Rea
         for key, words in needed:
             if key not in places:
                 return Refused(frame.raw, "bad-field", f"{words} is missing")
+        for key, text, words in demanded:
+            begin, end = places.get(key, (0, 0))
+            if body[begin:end] != text:
+                rule = f'{words} says "{readable(body[begin:end])}", the sheet demands "{readable(text)}"'
+                return Refused(frame.raw, "bad-field", rule)
         return reads(frame, body, places)
 
     return read
@@ -176,8 +183,11 @@ def _two_texts(
 
 def kind_reader(said: KindPlace) -> Callable[[Frame, bytes, Places], tuple[Kind, Text | None]]:
     """The kind of sample; where the map has no such word, `unknown` and the word."""
+    if said.always is not None:
+        always = said.always
+        return lambda _frame, _body, _places: (always, None)
     key = said.key
-    meaning = {word.encode("utf-8"): kind for word, kind in said.meaning.items()}
+    meaning = {word.encode("utf-8"): kind for word, kind in (said.meaning or {}).items()}
 
     def read(frame: Frame, body: bytes, places: Places) -> tuple[Kind, Text | None]:
         place = places.get(key)

@@ -16,6 +16,7 @@ from drivers.sheet.places import (
     At,
     Beside,
     ClockPlace,
+    Demand,
     EventPlace,
     KindPlace,
     Measured,
@@ -65,6 +66,11 @@ class Message(Table):
 
     when: When | None = key(
         None, "which frames are this message; only the last message may go without", 'when = { field = 1, is = "RES" }'
+    )
+    demands: list[Demand] = key(
+        [],
+        "texts that must stand in this message as they are; one with another text there is refused, not read",
+        'demands = [{ label = "Remark", is = "Dry gas" }]',
     )
     gives: Literal["result", "event", "progress", "noise"] = key(
         ..., "`result`, `event`, `progress` (values while breath flows) or `noise` (ignored)", 'gives = "result"'
@@ -142,7 +148,7 @@ class Message(Table):
         found: list[tuple[tuple[str, ...], Place | None]] = [
             (("number",), self.number),
             (("clock",), self.clock),
-            (("kind",), self.kind),
+            (("kind",), self.kind if self.kind and self.kind.always is None else None),
             (("subject",), self.subject),
             *(((name,), each) for name, each in self.gases.items()),
             (("oxygen",), self.oxygen),

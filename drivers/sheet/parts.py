@@ -85,7 +85,8 @@ def _one(message: Message, group: Group, part: str) -> Message:
     update: dict[str, object] = {"when": _known_by(group, part)}
     for name in ("clock", "kind", "subject", *GASES, "oxygen"):
         place = getattr(message, name)
-        if place is not None and place.part != part:
+        always = name == "kind" and place is not None and place.always is not None
+        if place is not None and place.part != part and not always:
             update[name] = None
     update["other"] = {name: each for name, each in message.other.items() if each.part == part}
     return message.model_copy(update=update)
@@ -122,6 +123,8 @@ def _first(n: int, message: Message) -> Path:
 def _message(path: Path, message: Message) -> Iterator[Said]:
     if message.when is not None:
         yield (*path, "when"), "this message is known by its parts; take when out"
+    if message.demands:
+        yield (*path, "demands"), "stands in no part; take demands out, or say it of a message of one frame"
     if message.number is None:
         yield path, "its parts are tied together by their number; add for example number = { field = 1 }"
     for name, place in message.places():
@@ -139,8 +142,12 @@ def _closing(group: Group, sheet: Sheet, message: Message) -> Iterator[Said]:
     if closes is None:
         return
     split = message.split or (None if message.label or message.width else sheet.split)
+    have = f" (they have fields = {message.fields})" if message.fields else ""
     if split and closes.fields is None:
-        yield ("group", "closes"), f'is cut at "{split}" as the other parts are; add fields = N'
+        yield (
+            ("group", "closes"),
+            f'is cut at "{split}" as the other parts are{have}; add fields = N, how many it has itself',
+        )
     if not split and closes.fields is not None:
         yield ("group", "closes", "fields"), "counts what split cuts, and the parts have none; take it out"
     places = {"part": group.part, "number": message.number}

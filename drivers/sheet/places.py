@@ -58,7 +58,7 @@ class Beside(Table):
 
     def beside(self, place: At) -> int | bytes | tuple[int, int] | Cell:
         """The place as `fields` names it; in rows, in the row of `place`."""
-        if place.row:
+        if place.row:  # field 0, where a place names no field, is the row's name
             return Cell(place.row.encode("ascii"), conditions(place.where), self.field or 0, self.component or 0)
         return self.span or (self.label.encode("ascii") if self.label else self.field or 0)
 
@@ -105,7 +105,8 @@ class Place(At):
 
     prefix: Ascii | None = key(
         None,
-        "what a field says before the text, such as a name; a frame whose field does not begin with it is refused",
+        "what a field or labelled text says before the text itself, such as a name; a frame where it does not begin so is "
+        "refused",
         'prefix = "H2="',
     )
 
@@ -120,9 +121,20 @@ class Place(At):
 
 
 class When(At):
-    """A message is this one when the text at the place `is` that."""
+    """A message is this one when the text at the place `is` that, or, of a label or row, when it is there."""
 
-    text: str = key(..., "the text that makes a frame this message", 'is = "RES"', alias="is")
+    text: str | None = key(
+        None,
+        "the text that makes a frame this message; of a label or row it may be left out: it need only be there",
+        'is = "RES"',
+        alias="is",
+    )
+
+
+class Demand(At):
+    """A text that must stand at the place, whatever message the frame is."""
+
+    text: str = key(..., "the text that must stand there", 'is = "Dry gas"', alias="is")
 
 
 class ClockPlace(Place):
@@ -150,10 +162,14 @@ class ClockPlace(Place):
 
 
 class KindPlace(Place):
-    """The kind of sample."""
+    """The kind of sample: `always` the same, or by the word at a place."""
 
-    meaning: dict[str, Kind] = key(
-        ..., f"the analyser's word for each kind: {words(Kind)}", 'map = { B = "breath" }', alias="map"
+    always: Kind | None = key(None, f"the kind of all samples of this message: {words(Kind)}", 'always = "breath"')
+    meaning: dict[str, Kind] | None = key(
+        None,
+        f"instead of `always`, with a place: the analyser's word for each kind: {words(Kind)}",
+        'map = { B = "breath" }',
+        alias="map",
     )
 
 

@@ -1,4 +1,4 @@
-"""The rules of rows, and of texts beside a value: each mistake with the path of its key below the message.
+"""The rules of rows, and of texts beside a value: each mistake with the path of its key.
 
 `loader` says the first with file and line; what rows are stands in `rows`.
 """
@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, TypeAlias
 
-from drivers.sheet.places import At
+from drivers.sheet.places import At, When
 from drivers.sheet.rowed import conditions
 
 if TYPE_CHECKING:
@@ -28,40 +28,41 @@ def rows_of(sheet: Sheet, message: Message) -> Rowed | None:
     return None if message.width or message.split or message.label else sheet.rows
 
 
-def row_mistakes(sheet: Sheet, message: Message) -> Iterator[Mistake]:
-    """What is wrong with rows, with places in rows, and with what stands beside values."""
+def row_mistakes(sheet: Sheet, path: Path, message: Message) -> Iterator[Mistake]:
+    """What is wrong with rows, with places in rows, and with what stands beside values; `path` of the message."""
     rows = rows_of(sheet, message)
+    here: Path = (*path, "rows") if message.rows is not None else ("rows",)
     own = [way for way in ("split", "label", "width", "rows") if getattr(message, way) is not None]
     if message.rows and len(own) > 1:
-        yield (), f"has both {' and '.join(own)}; a payload comes apart in one way, take one out"
+        yield here, f"has both {' and '.join(own)}; a payload comes apart in one way, take one out"
     if rows is sheet.rows and rows is not None and (sheet.split or sheet.label):
         other = "split" if sheet.split else "label"
-        yield (), f"has both rows and {other} (of the sheet); a payload comes apart in one way, take one out"
+        yield here, f"has both rows and {other} (of the sheet); a payload comes apart in one way, take one out"
     if rows is not None:
-        yield from _marks(sheet, message, rows)
+        yield from _marks(sheet, here, rows)
+        if message.fields is not None:
+            yield (*path, "fields"), "rows have no fixed number of fields; take fields out"
     said: list[tuple[Path, Beside, At | None]] = [] if message.when is None else [(("when",), message.when, None)]
+    said += [(("demands", n), each, None) for n, each in enumerate(message.demands)]
     said += [(name, place, None) for name, place in message.places()]
     said += message.besides()
-    for path, place, value in said:
+    for name, place, value in said:
         if rows is None:
-            yield from _needs_rows(path, place)
+            yield from _needs_rows((*path, *name), place)
         else:
-            yield from _Row(rows, path, place, value).mistakes()
-    for path, place, value in message.besides():
+            yield from _Row(rows, (*path, *name), place, value).mistakes()
+    for name, place, value in message.besides():
         if place.beside(value) == value.key:
-            yield path, f"is where the value itself stands ({value.words}); write the place of the other text"
+            yield (*path, *name), f"is where the value itself stands ({value.words}); write the place of the other text"
 
 
-def _marks(sheet: Sheet, message: Message, rows: Rowed) -> Iterator[Mistake]:
+def _marks(sheet: Sheet, here: Path, rows: Rowed) -> Iterator[Mistake]:
     """Marks that differ from each other and from the decimal point."""
-    here: Path = ("rows",) if message.rows is not None else ()
     marks = [each for each in (rows.end, rows.split, rows.components) if each is not None]
     if any(one != other and one in other for one in marks for other in marks) or len(set(marks)) < len(marks):
         yield here, "end, split and components must differ, and none may stand in another; write other marks"
     if sheet.decimal in marks:
         yield here, f'the decimal point "{sheet.decimal}" is also what splits; write another for one of the two'
-    if message.fields is not None:
-        yield ("fields",), "rows have no fixed number of fields; take fields out"
 
 
 def _needs_rows(path: Path, place: Beside) -> Iterator[Mistake]:
@@ -93,7 +94,7 @@ class _Row:
             if place is at:
                 yield self.path, 'needs the name of its row; add for example row = "OBX"'
             return
-        if place.field is None:
+        if place.field is None and not (isinstance(place, When) and place.text is None):
             yield self.path, f"needs the field of row {at.row}; add for example field = 5"
         if place.component and not self.rows.components:
             yield (

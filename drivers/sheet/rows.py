@@ -30,7 +30,7 @@ Condition: TypeAlias = tuple[int, int, bytes]
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """A place in a row: the row's name, what else it says, field, and component (0: the whole field)."""
+    """A place in a row: the row's name, what else it says, field (0: the name), and component (0: the whole field)."""
 
     row: bytes
     where: tuple[Condition, ...]
@@ -41,6 +41,8 @@ class Cell:
     def words(self) -> str:
         """The place as people name it."""
         component = f", component {self.component}" if self.component else ""
+        if not self.field:
+            return row_words(self.row, self.where)
         return f"field {self.field}{component} of {row_words(self.row, self.where)}"
 
 
@@ -91,7 +93,7 @@ class Rows:
         for (row, where), cells in grouped.items():
             less = int(row == self.marks.header)
             conditions = tuple((n - less, component, text) for n, component, text in where)
-            wanted = tuple((cell.field - less, cell.component, cell, cell in self.read) for cell in cells)
+            wanted = tuple((max(cell.field - less, 0), cell.component, cell, cell in self.read) for cell in cells)
             meant.setdefault(row, []).append(_Meant(row, conditions, wanted))
         object.__setattr__(self, "_meant", meant)
 

@@ -146,6 +146,7 @@ class _Sense:
         for name, place in self.message.places():
             yield from self.place((*self.path, *name), place)
         yield from self.when()
+        yield from self.demands()
         yield from self.maps()
         yield from self.names()
 
@@ -160,15 +161,26 @@ class _Sense:
             if mark == self.sheet.decimal and key != "label":
                 yield self.at(key), f'"{mark}" is also the decimal point and would cut numbers apart; {_POINTS[mark]}'
             # A label may be parted from its text by what fills the text up: the first sign parts, the others fill.
-            if key != "label" and self.sheet.padding and set(mark) == {self.sheet.padding}:
-                yield ("padding",), f'is also {key} = "{mark}"; write the sign that fills texts up, or take it out'
+            if key != "label":
+                yield from self.filled(key, mark)
+        yield from self.row_marks()
+        if self.lines and self.label and (self.lines in self.label or self.label in self.lines):
+            yield self.at("lines"), "lines and label cut at the same text; write another for one of the two"
+
+    def row_marks(self) -> Iterator[Said]:
         rows = self.message.rows or (self.sheet.rows if self.shapeless else None)
         for key in ("end", "split", "components"):
             mark = getattr(rows, key, None)
             if mark is not None:
                 yield from _cut_at(self.sheet, (*(self.path if self.message.rows else ()), "rows", key), mark)
-        if self.lines and self.label and (self.lines in self.label or self.label in self.lines):
-            yield self.at("lines"), "lines and label cut at the same text; write another for one of the two"
+                yield from self.filled(f"rows.{key}", mark)
+
+    def filled(self, key: str, mark: str) -> Iterator[Said]:
+        """What cuts again and again cannot be what fills up: a run of it would be texts without end."""
+        if self.sheet.padding and set(mark) == {self.sheet.padding}:
+            what = f'is also {key} = "{mark}"; write the sign that fills texts up, or take it out'
+            cure = f'; where a word and a run of blanks stand before each text, write label = "{mark}" instead of {key}'
+            yield ("padding",), what + (cure if key.endswith("split") and mark.isspace() else "")
 
     def size(self) -> Iterator[Said]:
         """As many fields or columns as a frame has room for."""
@@ -198,13 +210,21 @@ class _Sense:
             yield (*path, "optional"), "only a label can be absent; an empty field or column gives no text, take it out"
         if getattr(place, "unit_from", "frame") == "sheet" and "unit_gap" in place.model_fields_set:
             yield (*path, "unit_gap"), 'says nothing without unit_from = "frame"; add that, or take it out'
-        prefix = getattr(place, "prefix", None)
-        if prefix is not None and (not place.field or (self.rowed(place) and getattr(place, "part", None) is None)):
-            yield (*path, "prefix"), "only a field that split cuts has one; write the place of the text itself"
-        elif prefix is not None and self.split and self.split in prefix:
-            yield (*path, "prefix"), f"fields are cut at {_quoted(self.split)}; write what stands in this one"
+        yield from self.prefix((*path, "prefix"), place, getattr(place, "prefix", None))
         if isinstance(place, ClockPlace):
             yield from self.clock(path, place)
+
+    def prefix(self, path: Path, place: At, prefix: str | None) -> Iterator[Said]:
+        """A prefix can stand before a text, at its beginning."""
+        if prefix is None:
+            return
+        if place.columns or place.row:
+            yield path, "only a field or a labelled text has one; write the place of the text itself"
+        mark = self.split if place.field else self.lines
+        if mark and mark in prefix:
+            yield path, f"{'fields' if place.field else 'texts'} are cut at {_quoted(mark)}; write what stands in this one"
+        if self.sheet.padding and prefix.startswith(self.sheet.padding):
+            yield from self.bare(path, prefix)
 
     def clock(self, path: Path, place: ClockPlace) -> Iterator[Said]:
         """The pattern can stand at its place; where date and time have a place each, it says both."""
@@ -251,6 +271,10 @@ class _Sense:
             return
         path = (*self.path, "when", "is")
         yield from self.place(path[:-1], when)
+        if when.text is None:
+            if not when.named or when.field:
+                yield path, '"is" is missing; add for example is = "RES": only a label or a row can be there or not'
+            return
         if not when.text:
             yield path, "an empty text names no message; write the text that stands there"
         yield from self.fits(path, when, when.text)
@@ -258,6 +282,21 @@ class _Sense:
             if place.key == when.key and name[0] in _NAMED and not self.rowed(place):
                 what = f"is read where {_quoted(when.text)} always stands; give it another place"
                 yield (*self.path, *name), what
+
+    def demands(self) -> Iterator[Said]:
+        """Texts that can stand at their places, one at each."""
+        when = self.message.when
+        met = set() if when is None or when.text is None else {when.key}
+        for n, each in enumerate(self.message.demands):
+            path = (*self.path, "demands", n)
+            yield from self.place(path, each)
+            yield from self.fits((*path, "is"), each, each.text)
+            if each.key in met:
+                yield (
+                    path,
+                    f"another text is demanded of {each.words} already, or `when` names it; take one of the two out",
+                )
+            met.add(each.key)
 
     def maps(self) -> Iterator[Said]:
         """Every word of a map can stand at its place."""

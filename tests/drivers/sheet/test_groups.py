@@ -332,10 +332,10 @@ def test_parts_of_another_shape_are_a_message_of_their_own() -> None:
 
 def test_a_number_that_lost_its_beginning_is_no_number_where_the_sheet_counts_its_digits() -> None:
     sheet = LINES.replace("[group]\n", "[group]\ndigits = 4\n")
-    for line in ("12 H2 37", "041 H2 37", "041x H2 37", "00412 H2 37"):
-        (refused,) = heard(line, text=sheet)
+    for number, found in (("12", "has 2"), ("041", "has 3"), ("041x", "is none"), ("00412", "has 5")):
+        (refused,) = heard(f"{number} H2 37", text=sheet)
         assert isinstance(refused, Refused)
-        assert refused.rule == "the sheet says 4 digits for the number, this one differs"
+        assert refused.rule == f"the sheet says 4 digits for the number; this one, {number}, {found}"
     assert values(one(heard("0412 H2 37", text=sheet)))["hydrogen"] == "37"
 
 

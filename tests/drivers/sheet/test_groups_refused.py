@@ -80,7 +80,7 @@ def test_the_sheet_itself_is_good() -> None:
         (
             ", fields = 2 }\nmax",
             " }\nmax",
-            'line 10, group.closes: is cut at " " as the other parts are; add fields = N',
+            'line 10, group.closes: is cut at " " as the other parts are (they have fields = 3); add fields = N, how many it has itself',
         ),
         (
             "fields = 2 }\nmax",

@@ -108,12 +108,57 @@ def test_a_prefix_that_cannot_be_is_refused(new: str, said: str) -> None:
     assert said in str(caught.value)
 
 
-def test_a_label_has_no_prefix() -> None:
-    sheet = SHEET.partition("[[message]]")[0].replace('split = ";"', 'label = "="\nlines = ";"')
-    sheet += '[[message]]\ngives = "result"\noxygen = { label = "O2", prefix = "O2=", unit = "%" }\n'
+LABELLED = (
+    SHEET.partition("split =")[0]
+    + """label = " "
+lines = ";"
+padding = " "
+[[message]]
+gives = "result"
+number = { label = "SAMPLE", prefix = "No" }
+oxygen = { label = "O2", unit = "%" }
+"""
+)
+
+
+@pytest.mark.parametrize("slip", [b"SAMPLE No 17;O2 16.4\n", b" SAMPLE    No17  ;O2 16.4\n"])
+def test_a_labelled_text_may_have_a_prefix_too(slip: bytes) -> None:
+    result = read(slip, LABELLED)
+    assert isinstance(result, Result)
+    assert result.number is not None
+    assert result.number.text == "17"
+
+
+def test_a_labelled_text_without_its_prefix_is_refused() -> None:
+    refused = read(b"SAMPLE 17;O2 16.4\n", LABELLED)
+    assert isinstance(refused, Refused)
+    assert (refused.why, refused.rule) == ("bad-field", 'label SAMPLE does not begin with "No"')
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('"No"', '"N;"', 'message.1.number.prefix: texts are cut at ";"; write what stands in this one'),
+        ('"No"', '" No"', 'message.1.number.prefix: padding " " is taken off before a text is looked at; write "No"'),
+        (
+            'label = "SAMPLE", ',
+            "columns = [1, 9], ",
+            "message.1.number: columns need to know how many there are; add width = N to the message",
+        ),
+    ],
+)
+def test_a_prefix_of_a_labelled_text_that_cannot_be_is_refused(old: str, new: str, said: str) -> None:
+    with pytest.raises(SheetError) as caught:
+        compile_sheet(LABELLED.replace(old, new), "x.toml")
+    assert said in str(caught.value)
+
+
+def test_columns_have_no_prefix() -> None:
+    sheet = LABELLED.replace('label = " "\nlines = ";"\n', "").replace("number", "width = 20\nnumber")
+    sheet = sheet.replace('label = "SAMPLE"', "columns = [1, 9]").replace('label = "O2"', "columns = [10, 20]")
     with pytest.raises(SheetError) as caught:
         compile_sheet(sheet, "x.toml")
-    assert "message.1.oxygen.prefix: only a field that split cuts has one" in str(caught.value)
+    assert "message.1.number.prefix: only a field or a labelled text has one" in str(caught.value)
 
 
 def test_the_blank_that_parts_a_label_from_its_text_may_fill_the_text_up() -> None:

@@ -225,7 +225,9 @@ def test_a_message_may_have_rows_of_its_own() -> None:
     item = read(FRAME, compile_sheet(own, "x.toml"))
     assert isinstance(item, Result)
     assert item == result()
-    with pytest.raises(SheetError, match=r"message\.1: has both split and rows; a payload comes apart in one way"):
+    with pytest.raises(
+        SheetError, match=r"message\.1\.rows: has both split and rows; a payload comes apart in one way"
+    ):
         compile_sheet(own.replace(rows, f'{rows}split = ";"\n', 1), "x.toml")
 
 
@@ -306,11 +308,11 @@ def test_any_rows_give_items_and_a_layout_without_gap(text: str) -> None:
         ('row = "IS", ', "", 'x.toml, line 10, message.1.when: needs the name of its row; add for example row = "OBX"'),
         ("rows = {", "#", "line 10, message.1.when.row: row needs to know what rows are; add rows = "),
         ('components = "^", ', "", "message.1.event.where: 2.1 needs to know what stands between components; add"),
-        ('split = "|", comp', 'split = "/", comp', "line 9, message.1: end, split and components must differ"),
+        ('split = "|", comp', 'split = "/", comp', "line 6, rows: end, split and components must differ"),
         ('split = "|", comp', 'split = ".", comp', 'the decimal point "." is also what splits'),
         ('gives = "event"', 'gives = "event"\nfields = 3', "message.1.fields: rows have no fixed number of fields"),
         ('gives = "event"', 'gives = "event"\nsplit = ";"', "message.1.when.row: row needs to know what rows are"),
-        ("escapes =", 'split = ";"\nescapes =', "message.1: has both rows and split (of the sheet)"),
+        ("escapes =", 'split = ";"\nescapes =', "rows: has both rows and split (of the sheet)"),
         ("field = 4 }\nsub", "field = 1 }\nsub", "number.field: field 1 of TOP is the mark itself, as in HL7; write 2"),
         ("{ 2 = ", "{ 1 = ", "when.where: field 1 of TOP is the mark itself"),
         ('"O2", 1 = "2"', '"O|2", 1 = "2"', 'oxygen.where: "O|2" holds a mark, so it stands in no single text'),
