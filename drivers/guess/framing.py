@@ -26,6 +26,12 @@ LONGEST_COUNT = 5  # digits of a length
 MOST_ADDED = 64  # bytes that a length may leave out
 LONGEST = 4096  # of a line or block: what is longer is no message
 
+INSIDE = 0.05
+"""Of the blocks, so many have the start mark inside where it belongs there."""
+INSIDE_LINES = 0.15
+"""Of lines: some are always torn, and run into the next."""
+MOST_CONTROLS = 6
+
 By = Literal["line", "between", "counted", "fixed", "gap"]
 
 PAIRS = (
@@ -68,6 +74,7 @@ def find(bursts: Sequence[Burst]) -> Framing | None:
     data = b"".join(burst.data for burst in bursts)
     return (
         between(data, PAIRS)
+        or between(data, _controls(data))
         or lines(data)
         or between(data, BRACKETS)
         or counted(bursts)
@@ -81,6 +88,8 @@ def between(data: bytes, pairs: Iterable[tuple[bytes, bytes]]) -> Framing | None
     for start, end in pairs:
         if start not in data or end not in data:
             continue
+        if (start, end) in BRACKETS and (marked := _marked(data, start, end)) is not None:
+            return marked
         texts = list(_blocks(data, start, end))
         sizes = [len(each) + len(start) + len(end) for each in texts]
         if not _explains(sizes, data.count(start), len(data)):
@@ -95,6 +104,32 @@ def between(data: bytes, pairs: Iterable[tuple[bytes, bytes]]) -> Framing | None
         frame = _frame(by="between", start=start, end=end, max=room(longest))
         return Framing("between", words, "block", texts, longest, frame, start, end)
     return None
+
+
+def _marked(data: bytes, start: bytes, end: bytes) -> Framing | None:
+    """Blocks in which the start mark stands inside too: only from one end mark to the next they can be told apart."""
+    *pieces, _ = data.split(end)
+    texts = [each[len(start) :] for each in pieces if each.startswith(start) and len(each) <= LONGEST]
+    inside = sum(start in each for each in texts)
+    if inside < 2 or inside < INSIDE * len(texts) or len(texts) < MOST_OF * len(pieces):
+        return None  # a block that breaks off before the next one begins has a start mark inside, too
+    sizes = [len(each) + len(start) + len(end) for each in texts]
+    if sum(sizes) < MOST_OF * len(data):
+        return None
+    longest = _usual(sizes)
+    words = f"blocks from {name(start)} to {name(end)}, and {name(start)} stands inside {inside} of {len(texts)} too"
+    frame = _frame(by="line", start=start, end=end, max=room(longest))
+    return Framing("line", words, "block", texts, longest, frame, start, end)
+
+
+def _controls(data: bytes) -> Iterator[tuple[bytes, bytes]]:
+    """Pairs of control characters that stand about equally often: one that may begin blocks, and one that may end them."""
+    counts = {byte: data.count(byte) for byte in range(32) if byte not in b"\t\n\r"}
+    often = sorted((byte for byte in counts if counts[byte] > 1), key=lambda byte: -counts[byte])[:MOST_CONTROLS]
+    for start, end in itertools.permutations(often, 2):
+        few, many = sorted((counts[start], counts[end]))
+        if few >= MOST_OF * many and data.find(start) < data.rfind(end):
+            yield bytes((start,)), bytes((end,))
 
 
 def outside(data: bytes, start: bytes, end: bytes) -> list[bytes]:
@@ -145,9 +180,11 @@ def lines(data: bytes) -> Framing | None:
 
 
 def with_start(found: Framing, start: bytes) -> Framing:
-    """The same lines, as frames between two marks."""
-    frame = _frame(by="between", start=start, end=found.end, max=room(found.longest))
-    return replace(found, by="between", frame=frame, start=start)
+    """The same lines, as frames between two marks; as lines with a start mark where that stands inside too."""
+    inside = sum(start in each[len(start) :] for each in found.texts)
+    by: By = "line" if inside > INSIDE_LINES * len(found.texts) else "between"
+    frame = _frame(by=by, start=start, end=found.end, max=room(found.longest))
+    return replace(found, by=by, frame=frame, start=start)
 
 
 def counted(bursts: Sequence[Burst]) -> Framing | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from drivers.guess import framing, line, texts
+from drivers.guess import checks, framing, line, texts
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -78,7 +78,7 @@ def _around(bursts: Sequence[Burst], found: framing.Framing) -> list[str]:
     usual = texts.common(map(len, pieces)) if pieces else None
     if usual:
         bare = [piece.rstrip(b"\r\n") for piece in pieces if len(piece) == usual]
-        check = all(len(each) in {2, 4, 8} and texts.HEX.issuperset(each) for each in bare)
+        check = all(len(each) in {2, 4, 8} and checks.HEX.issuperset(each) for each in bare)
         what = f": {len(bare[0])} hex digits, perhaps a check" if check else ""
         words.append(f"{usual} byte{'s' if usual > 1 else ''} stand between one block and the next{what}")
     if b"\x05" in data and b"\x04" in data:

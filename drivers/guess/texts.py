@@ -7,8 +7,8 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 
+from drivers.guess.checks import check
 from drivers.guess.framing import MOST_OF, name, quoted
-from drivers.integrity import CHECKS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -20,16 +20,16 @@ T = TypeVar("T")
 MOST_TEXTS = 1000
 MOST_LENGTHS = 4
 LISTED = 8
-PARTING = (b";", b"\t", b"|", b",", b"/", b" ")
+PARTING = (b";", b"\t", b"|", b",", b"/", b":", b" ")
 """What parts fields, the likeliest first: a comma may be a decimal comma, a blank may stand in a date and time."""
 
-WEAK = (b",", b"/", b" ")
+TWICE = (b":",)
+"""Believed only where most texts have two at least: one alone stands behind a label, or in a time."""
+
+WEAK = (b",", b"/", b":", b" ")
 """Not believed in texts at fixed columns: there they are a decimal comma, a date, padding."""
 
 LABELLING = (b"=", b":")
-HEX = frozenset(b"0123456789ABCDEFabcdef")
-DIGITS_OF_CHECK = (8, 4, 2)
-TRIED = 50  # messages on which a check is tried
 HL7_ROWS = r'rows = { end = "\r", split = "|", components = "^", header = "MSH" }'
 
 
@@ -54,10 +54,11 @@ def describe(framing: Framing) -> Inside:
     first = common(text[:1] for text in texts) or b""
     if not framing.start and first and not first.isalnum() and first != b" ":
         said += Inside((f"each {framing.unit} begins with {name(first)}",))
-    checked = check(texts, framing.start, first if framing.by == "line" else b"")
+    lined = framing.by == "line" and not framing.start and not first.isalnum() and first != b" "
+    checked = check(texts, framing.start, first if lined else b"")
     if checked is not None:
-        said += checked
-        texts = [text.rpartition(b"*")[0] or text for text in texts]
+        said += Inside((checked.words,), (checked.sheet,) if checked.sheet else (), checked.start)
+        texts = [text.rpartition(checked.mark)[0] or text for text in texts]
     if sum(text.startswith(b"MSH|") for text in texts) >= MOST_OF * len(texts):
         return said + _segments(texts)
     for end in (b"\r\n", b"\n", b"\r"):
@@ -84,9 +85,21 @@ def _rows(texts: Sequence[bytes], end: bytes, unit: str) -> Inside:
     words = f"in each {unit} lines ending in {name(end)}: {_range([len(each) for each in rows])}"
     flat = [row for each in rows for row in each]
     labels = _labelled(flat, "line")
+    if not labels.words and (slip := _slip(flat, end)) is not None:
+        return Inside((words,)) + slip
     return Inside((words,), (f"lines = {quoted(end)}",) if labels.words else ()) + (
         labels if labels.words else Inside(fields(flat, "line").words)
     )
+
+
+def _slip(rows: Sequence[bytes], end: bytes) -> Inside | None:
+    """Lines of a printed slip: a label, a run of blanks, the value."""
+    parts = [row.strip(b" ").partition(b"  ") for row in rows]
+    labels = [label for label, run, _ in parts if run and label[:1].isalpha()]
+    if len(labels) < MOST_OF * len(rows):
+        return None
+    words = f"a label, two blanks or more, and a value on most lines: {_listed(labels)}"
+    return Inside((words,), (f"lines = {quoted(end)}", 'label = "  "', 'padding = " "'))
 
 
 def fields(texts: Sequence[bytes], unit: str) -> Inside:
@@ -95,7 +108,7 @@ def fields(texts: Sequence[bytes], unit: str) -> Inside:
     lengths = Counter(map(len, texts)).most_common(MOST_LENGTHS)
     columns = padded and sum(count for _, count in lengths) >= MOST_OF * len(texts)
     for mark in PARTING:
-        having = [text for text in texts if mark in text]
+        having = [text for text in texts if text.count(mark) > (mark in TWICE)]
         if len(having) < MOST_OF * len(texts) or (columns and mark in WEAK):
             continue
         whole = b"".join(having)
@@ -120,7 +133,7 @@ def _tied(texts: Sequence[bytes], mark: bytes, unit: str) -> list[str]:
         return []
     about = round(len(numbers) / runs)
     return [
-        f"the same number stands at the head of some {about} {unit}s, then another: they may be one result together"
+        f"the same number stands at the head of some {about} {unit}s, then another: they may be one result together ([group] in a sheet)"
     ]
 
 
@@ -143,50 +156,16 @@ def _labelled(texts: Sequence[bytes], unit: str) -> Inside:
         labels = [text.partition(mark)[0].strip() for text in texts if mark in text]
         good = [each for each in labels if each and not each[:1].isdigit()]
         if texts and len(good) >= MOST_OF * len(texts):
-            known = [each for each, _ in Counter(each[:20].decode("ascii", "replace") for each in good).most_common()]
-            listed = ", ".join("".join(c if c.isprintable() else "?" for c in each) for each in known[:LISTED])
-            more = f" and {len(known) - LISTED} more" if len(known) > LISTED else ""
-            words = f"a label before {name(mark)} in each {unit}: {listed}{more}"
+            words = f"a label before {name(mark)} in each {unit}: {_listed(good)}"
             return Inside((words,), (f"label = {quoted(mark)}",))
     return Inside()
 
 
-def check(texts: Sequence[bytes], start: bytes, first: bytes) -> Inside | None:
-    """A check behind an asterisk at the end of most texts: in how many digits, and which one if it is a known one.
-
-    `start`: the mark that the framing takes off; `first`: what most lines begin with, b"" where there are no lines.
-    """
-    tidy = [text.rstrip(b"\r\n") for text in texts]
-    for digits in DIGITS_OF_CHECK:
-        ends = [text for text in tidy if text[-digits - 1 : -digits] == b"*" and HEX.issuperset(text[-digits:])]
-        if len(ends) < MOST_OF * len(texts):
-            continue
-        said = f"each ends with * and {digits} hex digits, as checks do"
-        rows = [(text[: -digits - 1], text[-digits:]) for text in ends[-TRIED:]]
-        if known := _fits(rows, digits):
-            return Inside((f"{said}: {known} of what stands before the * fits",), (_sum(known, digits),))
-        if start and (known := _fits([(start + body, told) for body, told in rows], digits)):
-            return Inside((f"{said}: {known} of what stands before the * fits, the {name(start)} with it",))
-        if first and (known := _fits([(body.removeprefix(first), told) for body, told in rows], digits)):
-            return Inside(
-                (f"{said}: {known} of what stands between {name(first)} and * fits",), (_sum(known, digits),), first
-            )
-        return Inside((f"{said}; none of the known checks fits",))
-    return None
-
-
-def _sum(kind: str, digits: int) -> str:
-    return f'sum = {{ kind = "{kind}", until = "*", written = "hex{digits}" }}'
-
-
-def _fits(rows: Sequence[tuple[bytes, bytes]], digits: int) -> str | None:
-    """The known check that fits most of these bodies with what they end with (two at least, by chance one may)."""
-    for each in CHECKS.values():
-        if each.width == digits * 4:
-            good = sum(each.written(body) == told for body, told in rows)
-            if good >= MOST_OF * len(rows) and (good > 1 or digits > 2):
-                return each.name
-    return None
+def _listed(labels: Iterable[bytes]) -> str:
+    """The labels, the most frequent first."""
+    known = [each for each, _ in Counter(each[:20].decode("ascii", "replace") for each in labels).most_common()]
+    listed = ", ".join("".join(c if c.isprintable() else "?" for c in each) for each in known[:LISTED])
+    return listed + (f" and {len(known) - LISTED} more" if len(known) > LISTED else "")
 
 
 def common(parts: Iterable[T]) -> T | None:
