@@ -137,6 +137,7 @@ VALUES: tuple[Any, ...] = (
     *(0, 1, -1, 2, 7, 9, 48, 999, 65536, 10**12, 0.05, 2.5, -0.0, True, False),
     *([], [1], [1, 2], [5, 3], {}, {"field": 1}, {"label": "NO"}, {"columns": [1, 2]}, {"by": "line"}),
     *({"X": "ok"}, {"": "above"}, {"row": "OBX", "field": 5}, {"part": "H2", "field": 1}, [{}], [[]]),
+    *([{"field": 1, "is": "x"}], [{"label": "NO", "is": "0412"}], {"always": "breath"}, {"row": "OBX"}),
 )
 KEYS = (
     *("field", "label", "columns", "row", "part", "where", "component", "optional", "unit", "unit_from", "unit_gap"),
@@ -144,6 +145,7 @@ KEYS = (
     *("padding", "decimal", "comparator", "escapes", "max", "length", "start", "end", "quiet_s", "count_at"),
     *(
         "prefix",
+        "demands",
         "time_at",
         "count_digits",
         "count_adds",
