@@ -101,6 +101,8 @@ def _said(text: str, name: str, complaint: str) -> str:
     row = rows[line - 1].strip()
     shown = f' in "{row[:60]}"' if row else ""
     cure = _cure(what, row) if at.startswith("line ") else "close what the last key opened"
+    if cure == _QUOTES:
+        what = "a quote is missing"
     what = what.replace("('", "[").replace("', '", ".").replace("',)", "]").replace("')", "]")
     return f"{name}, line {line}{place}: {what[:1].lower()}{what[1:]}{shown}; {cure}"
 
@@ -123,9 +125,15 @@ _CURES = {
 """What to do, by how the complaint of `tomllib` begins."""
 
 
+_QUOTES = "write each text between two quotes"
+
+
 def _cure(complaint: str, row: str) -> str:
     if "“" in row or "”" in row or "„" in row:
         return 'write straight quotes: "'
+    quotes = row.replace(r"\"", "").count('"')
+    if quotes % 2 and complaint.startswith(("Unclosed", "Invalid value", "Expected")):
+        return _QUOTES
     if complaint.startswith("Cannot overwrite") and row.startswith("[["):
         return "write this table in double brackets everywhere"
     found = (cure for begin, cure in _CURES.items() if complaint.startswith(begin))
