@@ -67,9 +67,9 @@ def _behind(mark: bytes, digits: int, rows: Sequence[tuple[bytes, bytes]], start
         bodies = [(around[0] + body.removeprefix(cut) + around[1], told) for body, told in tried]
         known = _fits(bodies, digits, small=small, least=least)
         if known is not None:
-            keys: dict[str, str | bytes] = {"kind": known.name, "until": mark, "written": f"hex{digits}"} | (
-                {"letters": "small"} if small else {}
-            )
+            keys: dict[str, str | bytes] = {"kind": known.name, "until": mark, "written": f"hex{digits}"}
+            if small:
+                keys["letters"] = "small"
             listed = ", ".join(f"{key} = {quoted(value)}" for key, value in keys.items())
             listed += f", covers = [{', '.join(map(quoted, covers))}]" if covers else ""
             return Found(f"{said}: {known.name} of {words}", f"sum = {{ {listed} }}", mark, cut)

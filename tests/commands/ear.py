@@ -1,15 +1,27 @@
-"""A `tidewire listen` as a process of its own, at one end of a real pty: what it prints, and when it has begun."""
+"""A `tidewire listen` at one end of a real pty: what it prints, and when it has begun.
+
+As a process of its own where signals, memory or a crash are looked at; else in a thread of the tests, which starts at once.
+"""
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Protocol
+
+import click
+import pytest
+
+from capture.commands import main_group
+from capture.commands.listen_live import Listening
+from capture.errors import TidewireError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -17,6 +29,26 @@ if TYPE_CHECKING:
 TOP = Path(__file__).resolve().parents[2]
 PATIENCE_S = 30.0
 ENVIRONMENT = {"PYTHONUNBUFFERED": "1", "TZ": "Europe/Zurich", "TIDEWIRE_CONFIG": "/nonexistent/tidewire.toml"}
+
+
+class Prints(Protocol):
+    """Something that prints."""
+
+    @property
+    def out(self) -> str:
+        """What it has printed so far."""
+
+    @property
+    def err(self) -> str:
+        """What it said on standard error."""
+
+
+def until(ear: Prints, wanted: Callable[[], bool]) -> None:
+    """Wait until something is so."""
+    deadline = time.monotonic() + PATIENCE_S
+    while not wanted():
+        assert time.monotonic() < deadline, ear.out[-2000:] + ear.err
+        time.sleep(0.01)
 
 
 class Ear:
@@ -58,10 +90,7 @@ class Ear:
 
     def until(self, wanted: Callable[[], bool]) -> None:
         """Wait until something is so."""
-        deadline = time.monotonic() + PATIENCE_S
-        while not wanted():
-            assert time.monotonic() < deadline, self.out[-2000:] + self.err
-            time.sleep(0.01)
+        until(self, wanted)
 
     def interrupt(self) -> int:
         """Ctrl-C; its exit code."""
@@ -89,3 +118,83 @@ def listening(folder: Path, *words: str) -> Iterator[Ear]:
         if ear.process.poll() is None:
             ear.process.kill()
             ear.process.wait()
+
+
+class Thread:
+    """The command in a thread: everything but the signals, which only a main thread has."""
+
+    def __init__(self, *words: str) -> None:
+        self._lines: list[str] = []
+        self._listening: Listening | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self.err = ""
+        self.code: int | None = None
+        self._thread = threading.Thread(target=self._run, args=(["listen", *words],), daemon=True)
+
+    @property
+    def out(self) -> str:
+        """What it has printed so far."""
+        return "".join(self._lines)
+
+    def until(self, wanted: Callable[[], bool]) -> None:
+        """Wait until something is so."""
+        until(self, wanted)
+
+    def interrupt(self) -> int:
+        """What Ctrl-C does; its exit code."""
+        assert self._loop is not None
+        assert self._listening is not None
+        self._listening._stop.set()
+        self._loop.call_soon_threadsafe(self._listening.port.wake)
+        return self.ends()
+
+    def ends(self) -> int:
+        """Its exit code, when it ends by itself."""
+        self._thread.join(PATIENCE_S)
+        assert self.code is not None, self.out[-2000:]
+        return self.code
+
+    @contextlib.contextmanager
+    def begun(self) -> Iterator[None]:
+        """It has its port open; it is stopped at the end if it still listens."""
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(click, "echo", self._echo)
+            patch.setattr(Listening, "_stoppable", self._stoppable())
+            patch.setenv("TIDEWIRE_CONFIG", ENVIRONMENT["TIDEWIRE_CONFIG"])
+            self._thread.start()
+            try:
+                self.until(lambda: bool(self._lines) or self.code is not None)
+                yield
+            finally:
+                if self.code is None and self._loop is not None:
+                    self.interrupt()
+                self._thread.join(PATIENCE_S)
+
+    def _echo(self, message: object = "", *_: object, err: bool = False, **_more: Any) -> None:
+        if err:
+            self.err += f"{message}\n"
+        else:
+            self._lines.append(f"{message}\n")
+
+    def _stoppable(ear) -> Callable[[Listening], contextlib.AbstractContextManager[None]]:  # noqa: N805 - two selves
+        @contextlib.contextmanager
+        def stoppable(self: Listening) -> Iterator[None]:
+            ear._listening, ear._loop = self, asyncio.get_running_loop()
+            yield
+
+        return stoppable
+
+    def _run(self, words: list[str]) -> None:
+        try:
+            self.code = int(main_group.main(words, prog_name="tidewire", standalone_mode=False) or 0)
+        except TidewireError as error:
+            self.err += str(error)
+            self.code = error.exit_code
+
+
+@contextlib.contextmanager
+def hearing(*words: str) -> Iterator[Thread]:
+    """A listening in a thread that has its port open, or has ended."""
+    ear = Thread(*words)
+    with ear.begun():
+        yield ear

@@ -18,7 +18,7 @@ from drivers.recording import Mark, decode
 from drivers.registry import find
 from simulators.ptyport import PtyPort
 from tests.commands.conftest import SHEETS
-from tests.commands.ear import ENVIRONMENT, TOP, listening
+from tests.commands.ear import ENVIRONMENT, TOP, hearing, listening
 from tests.endtoend.house import House
 
 if TYPE_CHECKING:
@@ -50,10 +50,10 @@ def test_text_is_shown_with_offset_time_bytes_and_silence_and_named_at_the_end(p
     rows = [line for line in out.splitlines() if line[:10].strip().isdigit()]
 
     assert err == ""
-    assert [int(row[:10]) for row in rows] == [0, 16, 32, 40, 56, 72, 80, 96, 112]
-    assert "52 45 53 3b 30 34 30 30 3b 32 34 2f 31 31 2f 32  RES;0400;24/11/2" in rows[0]
+    assert [int(row[:10]) for row in rows] == [0, 15, 31, 40, 55, 71, 80, 95, 111]
+    assert "52 45 53 3b 30 34 30 30 3b 32 34 2f 31 31 2f     RES;0400;24/11/" in rows[0]
     assert rows[3].split()[3] == "s", "the silence before a line"
-    assert rows[4].split()[2] == "30", "no silence within it"
+    assert rows[4].split()[2] == "32", "no silence within it"
     assert "Heard 120 bytes" in out
     assert "lines ending in CR LF\n  7 fields between ;" in out
     assert r'frame = { by = "line", end = "\r\n", max = 64 }' in out
@@ -61,7 +61,7 @@ def test_text_is_shown_with_offset_time_bytes_and_silence_and_named_at_the_end(p
 
 
 def test_not_a_byte_is_written_to_the_port(port: PtyPort, tmp_path: Path) -> None:
-    with listening(tmp_path / "ear", port.address, "--driver", "label-block") as ear:
+    with hearing(port.address, "--driver", "label-block") as ear:
         port.write(b"\x05\x05\x02MSG:STATE\r\n")
         port.drain()
         ear.interrupt()
@@ -71,7 +71,7 @@ def test_not_a_byte_is_written_to_the_port(port: PtyPort, tmp_path: Path) -> Non
 
 def test_a_port_that_goes_away_ends_it_with_its_summary_and_exit_code_1(port: PtyPort, tmp_path: Path) -> None:
     to = tmp_path / "heard.txt"
-    with listening(tmp_path / "ear", port.address, "--to", str(to)) as ear:
+    with hearing(port.address, "--to", str(to)) as ear:
         port.write(LINES[0])
         ear.until(lambda: "quiet" in ear.out)
         port.unplug()
@@ -94,7 +94,8 @@ def test_a_flood_is_recorded_byte_for_byte_in_bounded_memory(port: PtyPort, tmp_
         port.drain()
         ear.until(lambda: ear.tail().endswith("quiet\n"))
         after = ear.peak_kb()
-        assert ear.interrupt() == 0
+        ear.process.send_signal(signal.SIGTERM)
+        assert ear.ends() == 0
 
     assert recorded(to) == data
     assert after - before < 4096, "kB"
@@ -103,7 +104,7 @@ def test_a_flood_is_recorded_byte_for_byte_in_bounded_memory(port: PtyPort, tmp_
 
 def test_what_is_recorded_gives_the_items_that_were_told(port: PtyPort, tmp_path: Path, desk: Desk) -> None:
     to = tmp_path / "heard.txt"
-    with listening(tmp_path / "ear", port.address, "--driver", "delimited-line", "--to", str(to)) as ear:
+    with hearing(port.address, "--driver", "delimited-line", "--to", str(to)) as ear:
         for line in [*LINES, b"STA;WARM;0120\r\n", b"RES;1\r\n"]:
             port.write(line)
         port.write(b"RES;0412;24/1")
@@ -129,7 +130,7 @@ def test_what_is_recorded_gives_the_items_that_were_told(port: PtyPort, tmp_path
 
 def test_frames_that_silence_ends_are_recorded_with_their_silences(port: PtyPort, tmp_path: Path) -> None:
     to = tmp_path / "heard.txt"
-    with listening(tmp_path / "ear", port.address, "--driver", "gap-frame", "--to", str(to)) as ear:
+    with hearing(port.address, "--driver", "gap-frame", "--to", str(to)) as ear:
         for n in range(3):
             port.write(b"MSG=RES/NO=%04d/AT=20261124103105/KIND=B/H2=37/CH4=<2/O2=16.4" % n)
             ear.until(lambda n=n: f"result {n:04}" in ear.out)  # type: ignore[misc]  # a lambda's default
@@ -170,23 +171,16 @@ def test_a_kill_leaves_all_that_was_heard_in_a_part_file_that_is_a_recording(por
     assert recorded(part) == b"".join(LINES)
 
 
-def test_a_port_that_another_listens_to_is_left_alone_and_its_holder_named(port: PtyPort, tmp_path: Path) -> None:
-    with listening(tmp_path / "ear", port.address) as ear:
-        second = subprocess.run(
-            [sys.executable, "-m", "capture.commands", "listen", port.address],
-            capture_output=True,
-            text=True,
-            check=False,
-            cwd=TOP,
-        )
-        pid = ear.process.pid
+def test_a_port_that_another_listens_to_is_left_alone_and_its_holder_named(port: PtyPort, desk: Desk) -> None:
+    with hearing(port.address) as ear:
+        second = desk.type("listen", port.address)
         port.write(LINES[0])
         ear.until(lambda: "quiet" in ear.out)
 
-    assert second.returncode == 1
-    assert f"process {pid} (" in second.stderr
-    assert "stop it, or name another port" in second.stderr
-    assert "Heard" not in second.stdout
+    assert second.exit_code == 1
+    assert f"process {os.getpid()} (" in str(second.exception)
+    assert "stop it, or name another port" in str(second.exception)
+    assert "Heard" not in second.output
 
 
 @pytest.mark.daemon
@@ -207,7 +201,7 @@ def test_a_port_that_the_service_receives_from_is_left_to_it(tmp_path: Path) -> 
 
 
 def test_it_ends_after_the_time_that_was_asked_for(port: PtyPort, tmp_path: Path) -> None:
-    with listening(tmp_path / "ear", port.address, "--for", "0.3") as ear:
+    with hearing(port.address, "--for", "0.3") as ear:
         assert ear.ends() == 0
 
     assert "Heard 0 bytes" in ear.out
@@ -215,7 +209,7 @@ def test_it_ends_after_the_time_that_was_asked_for(port: PtyPort, tmp_path: Path
 
 
 def test_a_driver_that_knows_nothing_of_what_comes_is_exit_code_1(port: PtyPort, tmp_path: Path) -> None:
-    with listening(tmp_path / "ear", port.address, "--driver", "label-block", "--bytes") as ear:
+    with hearing(port.address, "--driver", "label-block", "--bytes") as ear:
         port.write(LINES[0])
         ear.until(lambda: "RES;0400" in ear.out)
         assert ear.interrupt() == 1
@@ -227,11 +221,10 @@ def test_a_driver_that_knows_nothing_of_what_comes_is_exit_code_1(port: PtyPort,
 
 def test_every_line_of_data_is_one_object_and_the_last_is_the_summary(port: PtyPort, tmp_path: Path) -> None:
     words = ("--driver", "delimited-line", "--bytes", "--json")
-    with listening(tmp_path / "ear", port.address, *words) as ear:
+    with hearing(port.address, *words) as ear:
         port.write(LINES[0])
         ear.until(lambda: '"result"' in ear.out)
-        ear.process.send_signal(signal.SIGTERM)
-        assert ear.ends() == 0
+        assert ear.interrupt() == 0
     lines = [json.loads(line) for line in ear.out.splitlines()]
 
     assert [each["is"] for each in lines] == ["opened", "bytes", "bytes", "bytes", "result", "summary"]

@@ -1,9 +1,11 @@
-"""Rows of sixteen bytes: every byte in one, in order, whatever the reads were that brought them."""
+"""Rows of at most sixteen bytes: every byte in one, in order, words whole, whatever the reads were that brought them."""
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -11,8 +13,9 @@ from capture.commands.listen_rows import Row, Rows
 from capture.record.moment import Heard
 
 NOW = Heard(datetime(2026, 11, 24, 10, 0, tzinfo=UTC), None, None, None)
+TEXTS = st.text("AB1; \r\n\x02\x03\x1c", min_size=1, max_size=70).map(str.encode)
 CHUNKS = st.lists(
-    st.tuples(st.binary(min_size=1, max_size=70), st.integers(0, 100), st.sets(st.integers(0, 69), max_size=3)),
+    st.tuples(st.binary(min_size=1, max_size=70) | TEXTS, st.integers(0, 100), st.sets(st.integers(0, 69), max_size=3)),
     max_size=12,
 )
 
@@ -57,3 +60,38 @@ def test_a_row_is_printable_and_as_wide_as_every_other_whatever_its_bytes() -> N
         row = Row(0, NOW, None, bytearray([byte] * 16))
         assert row.line(UTC).isprintable()
         assert len(row.line(UTC)) == len(Row(9, NOW, 1234, bytearray(b"x" * 16)).line(UTC)) == 103
+
+
+@pytest.mark.parametrize(
+    ("text", "rows"),
+    [
+        (b"a line\r\nand one\nmore\r", [b"a line\r\n", b"and one\n", b"more\r"]),
+        (b"\r\n\r\na\r\n", [b"\r\n\r\n", b"a\r\n"]),
+        (b"\x02H2;37\x03A1\r\n\x02O2\x03", [b"\x02H2;37\x03", b"A1\r\n", b"\x02O2\x03"]),
+        (b"noise\x0bMSH|a\rOBX|1\r\x1c\r\x0bMSH", [b"noise", b"\x0bMSH|a\r", b"OBX|1\r\x1c\r", b"\x0bMSH"]),
+        (b"Hydrogen      22 ppm\r\n", [b"Hydrogen      22", b" ppm\r\n"]),
+        (b"Remark    Dry gas\r\n", [b"Remark    Dry ", b"gas\r\n"]),
+        (b"CAL;averyverylongword;1\n", [b"CAL;averyverylon", b"gword;1\n"]),
+        (b"word;elevens;0412;2\n", [b"word;elevens;", b"0412;2\n"]),
+        (b"0123456789ABCDEF\n", [b"0123456789ABCDEF", b"\n"]),
+    ],
+)
+def test_a_row_ends_behind_a_line_or_a_block_and_cuts_no_word_that_has_room(text: bytes, rows: list[bytes]) -> None:
+    assert [bytes(row.data) for row in rows_of([(text, None, ())])] == rows
+
+
+def test_a_word_that_goes_to_the_next_row_keeps_its_time_and_its_damage() -> None:
+    later = replace(NOW, utc=NOW.utc + timedelta(milliseconds=20))
+    rows = Rows()
+
+    found = [
+        *rows.take(b"elevens;word;", NOW, None),
+        *rows.take(b"041", NOW, 20, (1,)),
+        *rows.take(b"2;x", later, 20, (0,)),
+    ]
+
+    assert rows.pending
+    assert [(bytes(row.data), row.offset, row.heard, row.damaged) for row in [*found, *rows.flush()]] == [
+        (b"elevens;word;", 0, NOW, []),
+        (b"0412;x", 13, NOW, [14, 16]),
+    ]
