@@ -16,8 +16,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
-    from drivers.contract import Driver
+    from drivers.contract import Driver, Item
     from drivers.prove import Outcome, Proof, Trials
+    from drivers.recording import Entry
 
 LONGEST_DETAIL = 300
 """Characters of a detail on a screen; as data it is whole."""
@@ -25,6 +26,7 @@ LONGEST_DETAIL = 300
 
 def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -> None:
     """Try the laws for at most so many seconds; print and keep each law's outcome. Raises UsageError."""
+    from drivers.examples import refused, without_example
     from drivers.hearing import entries_for
     from drivers.prove import Trials
 
@@ -40,14 +42,36 @@ def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -
         for _ in trials.run(lambda: time.monotonic() >= until):
             line.update(1)
     proof = trials.proof
-    report.bad |= bool(proof.broken or proof.untried)
-    report.data["laws"] = _data(trials)
+    items = [item for entries in heard.values() for item in _items(driver, entries)]
+    few, lacking = refused(items), without_example(driver, items)
+    report.bad |= bool(proof.broken or proof.untried or few)
+    report.data["laws"] = _data(trials) | {"refused": few, "without_example": lacking}
     if not asked.as_json:
         click.echo(f"\nThe laws of drivers, on {counted(len(files), 'recording')}")
         for each in proof.outcomes:
             click.echo(_told(each))
-        for sentence in (*_unprotected(driver, proof), *_unfinished(trials, asked.seconds)):
+        if lacking:
+            click.echo(
+                f"No recording shows {', '.join(lacking)}: of that nothing is proven; record an example of each."
+            )
+        for sentence in (*_unprotected(driver, proof), *_unfinished(trials, asked.seconds), *_refused(few)):
             click.echo(sentence)
+
+
+def _items(driver: Driver, entries: Sequence[Entry]) -> list[Item]:
+    """What a recording gives; nothing where the driver fails, which the laws say already."""
+    from drivers.hearing import play
+
+    try:
+        return play(driver, entries)
+    except Exception:  # noqa: BLE001 - a driver in Python may raise anything
+        return []
+
+
+def _refused(few: int) -> Iterator[str]:
+    if few:
+        are = "frame of the recordings is" if few == 1 else "frames of the recordings are"
+        yield f"SEE TO: {few} {are} refused: this proves little until the sheet reads them, or it is known why it cannot."
 
 
 def _told(outcome: Outcome) -> str:

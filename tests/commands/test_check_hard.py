@@ -143,3 +143,19 @@ def test_progress_is_shown_on_a_terminal_alone(sheet: Path) -> None:
     assert "Trying the laws" in shown
     assert b"Trying the laws" not in done.stdout
     assert b"The laws of drivers, on 1 recording" in done.stdout
+
+
+def test_where_frames_are_refused_or_no_recording_has_an_example_that_is_said(desk: Desk, sheet: Path) -> None:
+    sheet.write_text(two_gases.SHEET + 'kind = { field = 1, map = { R = "breath", Z = "zero-gas" } }\n')
+    (sheet.parent / "recordings/refused.txt").write_text(two_gases.REFUSED, encoding="utf-8")
+
+    result = desk.type("check", str(sheet), "--hard")
+    told = json.loads(desk.type("check", str(sheet), "--hard", "--json").stdout)["laws"]
+
+    assert result.exit_code == 1
+    assert "No recording shows kind zero gas: of that nothing is proven; record an example of each.\n" in result.output
+    assert result.output.endswith(
+        "SEE TO: 1 frame of the recordings is refused: this proves little until the sheet reads them, or it is known why it "
+        "cannot.\n"
+    )
+    assert (told["refused"], told["without_example"]) == (1, ["kind zero gas"])
