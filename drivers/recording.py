@@ -168,6 +168,8 @@ def parse(text: str) -> Recording:
             raise RecordingError(f'line {number}: a header line is "# key: value", each key once')
         rows[key.strip()] = value.strip()
         at = end + 1
+    if text.startswith("\n", at):
+        raise RecordingError(f"line {len(rows) + 1}: is empty, and the header ends with it; take that line out")
     return Recording(_header(rows), parse_entries(text[at:], len(rows) + 1))
 
 

@@ -70,7 +70,8 @@ def command(  # noqa: PLR0913 - one argument an option
     SHEET, a driver's name or the file of a sheet, is checked instead where it is given: all its mistakes with line and
     cure, what it leaves unknown, and what it makes of recordings (--against, or those in recordings/ beside it).
 
-    Exit code 0: all good; 1: something to see to; 78: the configuration, or the sheet, cannot be used.
+    Exit code 0: all good; 1: something to see to; 2: what was typed, or a recording, cannot be used; 78: the configuration,
+    or the sheet, cannot be used.
     """
     if sheet is not None:
         from capture.commands.check_sheet import Asked

@@ -189,7 +189,7 @@ def _expected(
     if asked.expect:
         _fit_to_expect(driver, file, header, told)
     state, lines = "as expected", list[str]()
-    if not asked.expect and (was is None or header.driver != driver.name):
+    if not asked.expect and (was is None or header.driver not in (driver.name, NO_DRIVER)):
         return None  # what is expected of another driver says nothing of this one
     if was is None or (was != now and asked.expect and asked.overwrite):
         state = "written"
@@ -211,11 +211,7 @@ def _expected(
 
 def _fit_to_expect(driver: Driver, file: Path, header: Header, told: Sequence[Told]) -> None:
     """Raise UsageError where a recording's items prove nothing about this driver."""
-    if header.driver == NO_DRIVER:
-        raise UsageError(
-            f'{file}: was recorded without a driver; if it is of this sheet, write "# driver: {driver.name}" in its header'
-        )
-    if header.driver != driver.name:
+    if header.driver not in (driver.name, NO_DRIVER):  # `tidewire listen --to` has no driver, and says so
         raise UsageError(
             f'{file}: is of driver "{header.driver}", not "{driver.name}"; if it is this sheet\'s, write that name in its '
             'header line "# driver: ..."'

@@ -176,6 +176,11 @@ def test_a_wrong_line_is_named_with_its_cure(lines: str, said: str) -> None:
         ("training", "play", 'line 7: "play" is no purpose; write production or training'),
         ("# port: usb:1-1.2\n", "", 'line 1: the header has no "port"; add a line "# port: ..."'),
         ("# port: usb:1-1.2", "# port:", 'line 1: the header has no "port"'),
+        (
+            "# port: usb:1-1.2\n",
+            "\n# port: usb:1-1.2\n",
+            "line 4: is empty, and the header ends with it; take that line out",
+        ),
         ("# port: usb:1-1.2", "# port", 'line 4: a header line is "# key: value", each key once'),
         ("# port: usb:1-1.2", "# line: x", 'line 5: a header line is "# key: value", each key once'),
         ("# port: usb:1-1.2", "# : x", "line 4: a header line"),
