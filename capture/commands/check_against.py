@@ -21,12 +21,15 @@ if TYPE_CHECKING:
     from drivers.contract import Driver
     from drivers.recording import Header
     from drivers.telling import Told
+    from drivers.unread import Unread
 
 MOST_LINES = 60
 """Lines of a difference that are shown; all of it where it is asked for as data."""
 
 MOST_TEXTS = 12
-"""Texts that came to nothing that are shown of one quantity."""
+"""Reasons that are shown: why texts of one quantity came to nothing, and rules that frames broke."""
+MOST_ALIKE = 4
+"""Texts that are shown for one reason."""
 
 
 def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -> None:
@@ -100,12 +103,19 @@ def _unread(
         times = sum(each.times for each in texts)
         about = "not known" if what == "kind" else "unreadable"
         click.echo(f"SEE TO: {what.replace('_', ' ')} is {about} in {counted(times, 'item')}:")
-        for each in texts[:MOST_TEXTS]:
-            line = "" if each.line is None else f"; the sheet's line {each.line}"
-            where = f"item {each.n}" if each.times == 1 else f"{each.times} times, first in item {each.n}"
-            click.echo(f'  "{each.text}" ({where}{line}): {each.why}')
-        if len(texts) > MOST_TEXTS:
-            click.echo(f"  and {counted(len(texts) - MOST_TEXTS, 'text')} more")
+        reasons = list(dict.fromkeys((each.line, each.why) for each in texts))
+        for line, why in reasons[:MOST_TEXTS]:
+            click.echo(f"  {_texts([each for each in texts if (each.line, each.why) == (line, why)])}: {why}")
+        if len(reasons) > MOST_TEXTS:
+            click.echo(f"  and {counted(len(reasons) - MOST_TEXTS, 'reason')} more")
+
+
+def _texts(alike: Sequence[Unread]) -> str:
+    """Texts that came to nothing for one reason: some of them, in how many items, and the sheet's line."""
+    first, times = alike[0], sum(each.times for each in alike)
+    listed = ", ".join(f'"{each.text}"' for each in alike[:MOST_ALIKE]) + (", …" if len(alike) > MOST_ALIKE else "")
+    where = f"item {first.n}" if times == 1 else f"{times} times, first in item {first.n}"
+    return f"{listed} ({where}" + ("" if first.line is None else f"; the sheet's line {first.line}") + ")"
 
 
 def _items(

@@ -27,7 +27,7 @@ def tell(bench: Bench, name: str, *, as_json: bool) -> None:
         click.echo(numbers.dumps(story | {"parts": [explain_rows.plain(part, runs) for part in parts]}))
         return
     record = numbers.loads(story["record"]) if story.get("record") else None
-    for line in _head(bench, story, record):
+    for line in (*_head(bench, story, record), *(_hints(story, runs) if record is None else ())):
         click.echo(line)
     if "runs" in story:
         explain_rows.show("Every byte of the frame", parts, runs)
@@ -78,6 +78,22 @@ def _head(bench: Bench, story: dict[str, Any], record: dict[str, Any] | None) ->
             f"Stream {story['stream']}, bytes {spans}; "
             f"driver {driver['name']} {driver['version']}, sheet digest {driver['sha256'][:12]}"
         )
+
+
+def _hints(story: dict[str, Any], runs: list[explain_rows.Run]) -> Iterator[str]:
+    """What may be wrong where one frame alone was refused, as its driver reads these bytes."""
+    from drivers.contract import Refused
+    from drivers.hearing import play
+    from drivers.hints import of_frame
+    from drivers.judging import alone
+    from drivers.ruling import sheet_of
+
+    driver = driver_of(story)
+    if driver is None or len(runs) != 1 or sheet_of(driver) is None:
+        return
+    for item in play(driver, alone(runs[0][1])):
+        if isinstance(item, Refused):
+            yield from (f"hint: {each}" for each in of_frame(driver, item, runs[0][1]))
 
 
 def _proof(story: dict[str, Any], record: dict[str, Any] | None) -> str:

@@ -49,7 +49,7 @@ def _changes(sheet: Sheet, said: Measured | Other, text: str) -> Iterator[tuple[
     other = "," if sheet.decimal == "." else "."
     points: list[tuple[Change, str]] = [({}, ""), ({"decimal": other}, f'decimal = "{other}"')]
     for keys, also in points:
-        joined = f", {also}" if also else ""
+        joined = f"; and {also} in the sheet, if all numbers have it" if also else ""
         if also:
             yield keys, {}, f'its decimal point is "{other}"; if that of all numbers is, write {also} in the sheet'
         if said.unit_at is None:

@@ -73,11 +73,17 @@ def test_a_word_for_no_kind_is_not_known(desk: Desk, sheet: Path, tmp_path: Path
     ]
 
 
-def test_of_many_texts_the_first_are_shown(desk: Desk, sheet: Path, tmp_path: Path) -> None:
+def test_texts_that_came_to_nothing_for_one_reason_stand_together_and_some_are_shown(
+    desk: Desk, sheet: Path, tmp_path: Path
+) -> None:
     most = check_against.MOST_TEXTS
-    file = recorded(tmp_path, *(f"R;{n};x{n};2" for n in range(most + 3)))
+    alike = recorded(tmp_path, *(f"R;{n};x{n};2" for n in range(6)))
+    assert desk.type("check", str(sheet), "--against", str(alike)).output.endswith(
+        '  "x0", "x1", "x2", "x3", … (6 times, first in item 1; the sheet\'s line 13): it is no number\n'
+    )
 
-    assert desk.type("check", str(sheet), "--against", str(file)).output.endswith("  and 3 texts more\n")
+    many = recorded(tmp_path, *(f"R;{n};{'x' * (n + 1)};2" for n in range(most + 3)))
+    assert desk.type("check", str(sheet), "--against", str(many)).output.endswith("  and 3 reasons more\n")
 
 
 def test_a_recording_at_other_line_settings_is_remarked(desk: Desk, sheet: Path, tmp_path: Path) -> None:

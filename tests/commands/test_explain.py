@@ -384,3 +384,12 @@ def test_what_would_not_be_read_as_before_is_not_written(desk: Desk, tmp_path: P
     )
     assert not to.exists()
     assert desk.type("explain", twice, "--to", str(to), "--blank-ids", "--frame", "7").exit_code == 0
+
+
+def test_refused_bytes_of_the_journal_have_a_hint_too(morning: Desk) -> None:
+    frames = json.loads(morning.type("status", "--refused", "--json").output)["refused_frames"]
+    told = [morning.type("explain", each["name"]).output for each in frames]
+
+    unknown = [each for each in told if "names no event" in each or "no message that the sheet knows" in each]
+    assert unknown, told
+    assert all("\nhint: " in each for each in unknown)

@@ -72,7 +72,10 @@ def of(sheet: str, text: str) -> str:
         (
             SHEET,
             "16,4 %",
-            ('the unit "%" stands behind the number; write unit_from = "frame" at this place, decimal = ","'),
+            (
+                'the unit "%" stands behind the number; write unit_from = "frame" at this place; and decimal = "," in the '
+                "sheet, if all numbers have it"
+            ),
         ),
         (SHEET, "1,024", "it may have a mark between thousands, which is never read; switch that off at the analyser"),
         (
