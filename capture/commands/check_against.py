@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from drivers.contract import Driver
-    from drivers.recording import Header
+    from drivers.recording import Header, Recording
     from drivers.telling import Told
     from drivers.unread import Unread
 
@@ -46,7 +46,8 @@ def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -
         rows.append(row)
         if not asked.as_json:
             click.echo(f"\n{file}")
-            for line in (*_of_another(driver, recording.header), *_line_set(driver, recording.header)):
+            of = recording.header
+            for line in (*_of_another(driver, of), *_line_set(driver, of), *_silences(driver, recording)):
                 click.echo(line)
         try:
             told = explain_recording.heard(driver, entries)
@@ -75,6 +76,24 @@ def _line_set(driver: Driver, header: Header) -> list[str]:
     if header.line in (None, str(driver.serial)):
         return []
     return [f"remark: It was recorded at {header.line}; the sheet says {driver.serial}. Set right whichever is wrong."]
+
+
+def _silences(driver: Driver, recording: Recording) -> list[str]:
+    """A remark where the sheet has learnt of shorter silences since the recording was made with it."""
+    from drivers.hearing import by_times
+    from drivers.recording import Mark
+
+    if recording.header.driver != driver.name:
+        return []
+    marked, timed = (
+        sum(isinstance(each, Mark) and each.kind == "quiet" for each in entries)
+        for entries in (recording.entries, by_times(driver, recording.entries))
+    )
+    if timed <= marked:
+        return []
+    more = counted(timed - marked, "silence")
+    words = f"remark: Its times show {more} more than it has marks of: it may have been recorded when the sheet said a longer "
+    return [f'{words}quiet_s. With "# driver: {NO_DRIVER}" in its header its times are taken.']
 
 
 def _unread(

@@ -115,6 +115,22 @@ def test_silences_of_a_recording_made_without_the_driver_are_those_of_its_times(
     assert "no silence" not in explained.output
 
 
+def test_silences_that_a_recording_of_the_sheet_has_no_mark_of_are_remarked(desk: Desk, tmp_path: Path) -> None:
+    head = RECORDING[: RECORDING.index("0 <")].replace("two-gases", "gap-frame")
+    file = tmp_path / "heard.txt"
+    rows = "10 < MSG=STA/IS=READY/TEXT=a\n240 < MSG=STA/IS=WARM/TEXT=b\n460 quiet\n"
+    file.write_text(head + rows, encoding="utf-8")
+
+    said = desk.type("check", "gap-frame", "--against", str(file)).output
+
+    assert (
+        "remark: Its times show 1 silence more than it has marks of: it may have been recorded when the sheet said"
+        in said
+    )
+    file.write_text(head + rows.replace("240 <", "230 quiet\n240 <"), encoding="utf-8")
+    assert "Its times show" not in desk.type("check", "gap-frame", "--against", str(file)).output
+
+
 def test_refused_frames_are_counted_by_rule_with_a_hint(desk: Desk, sheet: Path, tmp_path: Path) -> None:
     result = desk.type("check", str(sheet), "--against", str(recorded(tmp_path, "R;1;2;3", "Q;2;3", "Q;3;4", "R;3")))
 
