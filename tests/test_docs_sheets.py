@@ -12,7 +12,10 @@ from click.testing import CliRunner
 
 from capture import config
 from capture.commands import main_group
-from drivers import registry
+from drivers import registry, telling
+from drivers.contract import Refused, Result
+from drivers.hearing import play
+from drivers.recording import Bytes
 from drivers.sheet.compile import compile_sheet
 from tests import docs, docs_sheets
 
@@ -58,7 +61,17 @@ def test_every_toml_block_can_be_used(shown: str, tmp_path: Path) -> None:
         before, check, after = docs_sheets.source_of("example").partition("sum = ")
         compile_sheet(before + shown + after.partition("\n")[2] if check else "", "shown.toml")
     else:
-        assert compile_sheet(shown, "shown.toml").name in registry.builtin()
+        assert compile_sheet(shown, "shown.toml").name in {"printed-slip", *registry.builtin()}
+
+
+def test_the_printed_slip_is_read_as_it_says() -> None:
+    (sheet,) = (each for each in TOML if 'name = "printed-slip"' in each)
+    raw, said = re.findall(r"```text\n(.*?)\n```", TEXT.partition(sheet)[2], re.DOTALL)[:2]
+    data = raw.replace("\n", "").encode("ascii").decode("unicode_escape").encode("latin-1")
+    items = play(compile_sheet(sheet, "slip.toml"), [Bytes(0, data), Bytes(1, data.replace(b"Dry", b"Wet"))])
+    assert telling.told(items[0]) == said
+    assert [type(each) for each in items] == [Result, Refused]
+    assert sum(bool(line) and not line.startswith("#") for line in sheet.splitlines()) < 25
 
 
 @pytest.mark.parametrize("line", COMMANDS)

@@ -81,7 +81,7 @@ class Message(Table):
     )
     width: int | None = key(
         None,
-        "how many columns; needed for places by `columns`: a frame of another width is refused",
+        "how many columns, line ends inside the frame counted; needed for places by `columns`: another width is refused",
         "width = 44",
         ge=1,
         le=65535,
@@ -169,7 +169,11 @@ class Closing(Table):
 
     text: Ascii = key(..., "the text of the part that ends a group", 'is = "."', alias="is")
     fields: int | None = key(
-        None, "how many fields that part has; needed where `split` cuts it", "fields = 2", ge=1, le=999
+        None,
+        "how many fields that part has, its check not counted; needed where `split` cuts it",
+        "fields = 2",
+        ge=1,
+        le=999,
     )
 
 

@@ -47,7 +47,8 @@ class Beside(Table):
     label: Ascii | None = key(None, "the word before the text, where the message has `label`", 'label = "NO"')
     columns: Annotated[list[int], AfterValidator(_columns)] | None = key(
         None,
-        "first and last column of the text and of the blanks around it, from 1, where the message has `width`",
+        "first and last column of the text and of the blanks around it, from 1, where the message has `width`; the blanks are no "
+        "part of the text",
         "columns = [5, 9]",
     )
 

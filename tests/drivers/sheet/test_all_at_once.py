@@ -175,6 +175,37 @@ def test_what_cuts_again_and_again_is_never_what_fills_up() -> None:
     assert problems(ROWS.replace('"    "', '" |"'), "x.toml") == []
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "mistake"),
+    [
+        ('{ row = "H2", field = 1, unit', "{ field = 1, unit", "message.1.hydrogen: needs the name of its row; add"),
+        ('rows = { end = "\\n", split = "|" }\n', "", "message.1.when.row: row needs to know what rows are; add rows"),
+        ('"RESULT" }', '"RESULT", component = 2, is = "x" }', "message.1.when: needs the field of row RESULT; add"),
+        ("gives", 'lines = "/"\ngives', "message.1.lines: parts labelled texts, and this message has no label; add"),
+        ("gives", 'other = { "" = { row = "X", field = 1 } }\ngives', 'message.1.other."": has no name; write a name'),
+        (
+            'unit = "ppm"',
+            'unit = "ppm", unit_from = "frame", unit_gap = "é"',
+            "message.1.hydrogen.unit_gap: write at most 32 ASCII characters",
+        ),
+    ],
+)
+def test_a_mistake_in_a_sheet_of_rows_is_named(old: str, new: str, mistake: str) -> None:
+    good = ROWS.replace('"    "', '"|"')
+    assert problems(good, "x.toml") == []
+    assert old in good
+    assert mistake in problems(good.replace(old, new, 1), "x.toml")[0]
+
+
+def test_components_need_rows() -> None:
+    split = ROWS.replace('rows = { end = "\\n", split = "    " }', 'split = "|"').replace(
+        '{ row = "RESULT" }', '{ field = 1, is = "R" }'
+    )
+    split = split.replace("gives", "fields = 2\ngives").replace('row = "H2", field = 1', "field = 2, component = 1")
+    (found, *_) = problems(split, "x.toml")
+    assert "message.1.hydrogen.component: only fields of rows have components; take component out" in found
+
+
 def test_rows_may_be_a_message_s_own_also_of_an_event() -> None:
     rows = 'rows = { end = "\\n", split = "|" }\n'
     own = ROWS.replace('rows = { end = "\\n", split = "    " }\n', "")

@@ -11,6 +11,7 @@ from drivers.recording import Bytes, Mark
 from drivers.ruling import ruling
 from drivers.sheet.compile import compile_sheet
 from drivers.sheet.loader import SheetError
+from drivers.sheet.rows import Cell
 from drivers.telling import told
 
 SLIP = r"""sheet = 1
@@ -193,6 +194,10 @@ def test_a_row_need_only_be_there_too() -> None:
     driver = compile_sheet(ROWS, "rowed.toml")
     said = [(part.name, part.said) for part in driver.layout(b"\fNOTICE|lamp\r\n\x17", 0)]
     assert said[1:4] == [("message", "NOTICE: gives event"), ("marks", "|"), ("text", "lamp")]
+
+
+def test_a_row_s_name_is_a_place_too() -> None:
+    assert Cell(b"NOTICE", (), 0, 0).words == "row NOTICE"
 
 
 def test_a_kind_that_is_always_the_same_is_that_of_a_group_too() -> None:
