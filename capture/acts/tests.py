@@ -308,8 +308,8 @@ def close_test(
     ending.none_waits(tx, found.id)
     if outcome == "completed" and not course.waiting(found) and not any(point.attempts for point in found.points):
         raise UsageError(
-            f"{found.label} has no reading and no container, so it was not completed: write --outcome abandoned (or stopped-early) and the "
-            "--reason"
+            f"{found.label} has no reading and no container, so it was not completed: "
+            "write --outcome abandoned (or stopped-early) and the --reason"
         )
     numbers = count(records.next_seq(tx))
     confirmed = [

@@ -10,7 +10,7 @@ from capture.acts import dosing, tests
 from capture.errors import JournalError
 from capture.journal import tests as rows
 from tests import kit
-from tests.acts.ward import LACTOSE, Ward, told_of
+from tests.acts.ward import LACTOSE, STOPPED, Ward, told_of
 
 if TYPE_CHECKING:
     from capture.journal.store import Store, Tx
@@ -37,7 +37,7 @@ def test_only_open_tests_are_open_and_the_first_comes_first(ward: Ward) -> None:
     for nth in range(4):
         ward.minutes = nth
         labels.append(ward.opened(f"P-{nth}{nth}"))
-    ward.do(tests.close_test, test=labels[1])
+    ward.do(tests.close_test, test=labels[1], **STOPPED)
     ward.do(tests.close_test, test=labels[2], outcome="abandoned", reason="unwell")
     ward.do(tests.move, test=labels[3], subject="Q-1", reason="slip")
     found = ward.store.call(rows.open_ones)
@@ -50,7 +50,7 @@ def test_the_tests_that_bore_a_label_come_the_last_one_first(ward: Ward) -> None
     for nth in range(3):
         ward.minutes = nth
         ward.opened(f"P-{nth}{nth}", label="K7")
-        ward.do(tests.close_test, test="K7")
+        ward.do(tests.close_test, test="K7", **STOPPED)
     found = ward.store.call(lambda tx: rows.by_label(tx, "K7"))
     assert [f'"value":"P-{nth}{nth}"' in each.text for nth, each in zip((2, 1, 0), found, strict=True)] == [True] * 3
 
