@@ -11,6 +11,7 @@ from drivers.blanking import blank
 from drivers.contract import Noise, Refused, Result
 from drivers.hearing import heard_bytes, play
 from drivers.recording import Bytes, Entry, Mark, Sent, decode
+from drivers.sheet.remake import remaker
 from tests.drivers import angled
 
 RECORDINGS = sorted(
@@ -169,3 +170,15 @@ def test_groups_with_a_closing_part_and_texts_with_escapes_are_read_as_before() 
     assert angled.frame("113:M:<2") in shown
     assert angled.frame("114:E:x") in shown
     assert angled.frame("113:i:xxxxxxx") in shown
+
+
+def test_a_check_is_made_anew_only_where_the_sheet_says_one_for_these_bytes() -> None:
+    of_hex = SHEET.replace(
+        'split = ";"', 'split = ";"\nsum = { kind = "sum8-twos", until = "", of = "hex", written = "hex2" }'
+    )
+    remake = remaker(of_hex)
+
+    assert remake is not None
+    assert remake(b"0102FD\r\n", b"0103FD\r\n") == b"0103FC\r\n"
+    assert remake(b"0102FD\r\n", b"xx02FD\r\n") == b"xx02FD\r\n", "x is no hex digit"
+    assert remaker("def new(offset): ...") is None

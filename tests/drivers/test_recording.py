@@ -216,3 +216,10 @@ def test_what_cannot_be_read_back_is_not_written() -> None:
 
 def test_nothing_received_is_no_line() -> None:
     assert write_entries([Bytes(3, b""), Sent(3, b"")]) == ""
+
+
+def test_a_recording_that_an_editor_saved_in_another_way_is_named_as_that() -> None:
+    with pytest.raises(RecordingError, match="line 1: begins with a byte order mark"):
+        decode(b"\xef\xbb\xbf# format: stream-recording/1\n")
+    with pytest.raises(RecordingError, match="line 1: ends with CR LF"):
+        decode(b"# format: stream-recording/1\r\n")
