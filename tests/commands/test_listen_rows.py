@@ -34,7 +34,7 @@ def every_byte(
 
 
 @given(CHUNKS)
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 def test_rows_hold_every_byte_once_and_do_not_depend_on_the_reads(given_: list[tuple[bytes, int, set[int]]]) -> None:
     chunks = [
         (data, None if n == 0 else silence, tuple(sorted(each for each in damaged if each < len(data))))
