@@ -91,20 +91,23 @@ class _Row:
             key = "label" if place.label else "columns"
             yield (*self.path, key), f"in rows a text stands in a field; write field = 5 instead of {key}"
         if at is None or at.row is None:
-            if place is at:
-                yield self.path, 'needs the name of its row; add for example row = "OBX"'
-            return
+            yield self.path, 'needs the name of its row; add for example row = "OBX"'
+        else:
+            yield from self.inside(place, at, at.row)
+
+    def inside(self, place: Beside, at: At, row: str) -> Iterator[Mistake]:
+        """What is wrong with the place in the row that is meant."""
         if place.field is None and not (isinstance(place, When) and place.text is None):
-            yield self.path, f"needs the field of row {at.row}; add for example field = 5"
+            yield self.path, f"needs the field of row {row}; add for example field = 5"
         if place.component and not self.rows.components:
             yield (
                 (*self.path, "component"),
                 'component needs to know what stands between components; add components = "^" to rows',
             )
-        if place is at and any(mark in at.row for mark in self.marks):
+        if place is at and any(mark in row for mark in self.marks):
             yield (*self.path, "row"), "a row's name holds none of the marks of rows; write the text before the first"
-        if at.row == self.rows.header and place.field == 1:
-            yield (*self.path, "field"), f"field 1 of {at.row} is the mark itself, as in HL7; write 2 or more"
+        if row == self.rows.header and place.field == 1:
+            yield (*self.path, "field"), f"field 1 of {row} is the mark itself, as in HL7; write 2 or more"
         if place is at:
             yield from self.where(at)
 

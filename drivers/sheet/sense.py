@@ -222,7 +222,10 @@ class _Sense:
             yield path, "only a field or a labelled text has one; write the place of the text itself"
         mark = self.split if place.field else self.lines
         if mark and mark in prefix:
-            yield path, f"{'fields' if place.field else 'texts'} are cut at {_quoted(mark)}; write what stands in this one"
+            yield (
+                path,
+                f"{'fields' if place.field else 'texts'} are cut at {_quoted(mark)}; write what stands in this one",
+            )
         if self.sheet.padding and prefix.startswith(self.sheet.padding):
             yield from self.bare(path, prefix)
 
