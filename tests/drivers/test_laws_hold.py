@@ -155,6 +155,7 @@ def test_an_endless_frame_is_refused_at_the_longest_length_of_the_sheet(name: st
     assert laws.bounded(driver, entries) == longest
 
 
+@pytest.mark.timeout(300)  # tens of thousands of frames, each decoded: slow while coverage is measured
 @each_driver
 def test_flipped_bits_are_refused_by_a_check_and_counted_where_there_is_none(name: str) -> None:
     driver = driver_named(name)
