@@ -174,3 +174,22 @@ def test_fields_that_are_split_at_what_fills_them_up_are_refused(split: str) -> 
     with pytest.raises(SheetError) as caught:
         compile_sheet(SHEET.replace('split = ";"', f'split = "{split}"\npadding = " "'), "x.toml")
     assert f'x.toml, line 7, padding: is also split = "{split}"; write the sign' in str(caught.value)
+
+
+def test_one_line_may_have_units_behind_a_blank_and_units_written_onto_their_numbers() -> None:
+    sheet = SHEET.partition("split =")[0] + (
+        'split = ";"\ndecimal = ","\ncomparator = "after"\n[[message]]\ngives = "result"\nfields = 2\n'
+        'methane = { field = 1, unit = "ppm", unit_from = "frame" }\n'
+        'oxygen = { field = 2, unit = "%", unit_from = "frame", unit_gap = "" }\n'
+    )
+    result = read(b"150> ppm;16,0%\n", sheet)
+    assert isinstance(result, Result)
+    methane, oxygen = result.gases["methane"], result.oxygen
+    assert (str(methane.value), methane.comparator, methane.state, methane.unit) == ("150", ">", "above", "ppm")
+    assert oxygen is not None
+    assert (str(oxygen.value), oxygen.unit, oxygen.unit_from, oxygen.text) == ("16.0", "%", "frame", "16,0%")
+    for wrong in (b"16,0 %", b"16,0ppx", b"16.0%"):
+        item = read(b"150> ppm;%b\n" % wrong, sheet)
+        assert isinstance(item, Result)
+        assert item.oxygen is not None
+        assert (item.oxygen.value, item.oxygen.state) == (None, "invalid")
