@@ -7,8 +7,9 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from drivers.contract import Driver, SerialSettings
+from drivers.framed import Framed
 from drivers.framing import BetweenFramer, ByLengthFramer, Counted, Fixed, GapFramer, LineFramer
-from drivers.sheet.decoder import Meaning, SheetDecoder, Way, cutting_of
+from drivers.sheet.decoder import Meaning, Way, cutting_of
 from drivers.sheet.framed import ByBetween, ByCounted, ByFixed, ByGap
 from drivers.sheet.groups import GroupDecoder, Grouping, numbered
 from drivers.sheet.layout import Layout
@@ -37,7 +38,7 @@ def compile_sheet(text: str, name: str) -> Driver:
     def new(offset: int) -> Decoder:
         if grouping is not None:
             return GroupDecoder(framer(offset), meaning, grouping)
-        return SheetDecoder(framer(offset), meaning)
+        return Framed(framer(offset), meaning.read)
 
     serial = sheet.serial
     return Driver(

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from drivers.contract import Refused
-from drivers.framing import Frame
 from drivers.sheet.fields import Columns, Labelled, Padded, Prefixed, Split
 from drivers.sheet.loader import shape_of
 from drivers.sheet.places import At
@@ -22,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from drivers.contract import Item, Why
-    from drivers.framing import Framer, Piece
+    from drivers.framing import Frame
     from drivers.sheet.fields import Cutting, Key, Places
     from drivers.sheet.messages import Reader
     from drivers.sheet.model import Message, Sheet
@@ -112,46 +111,6 @@ class Meaning:
         if trouble is not None:
             return Refusal("bad-field", trouble)
         return Refusal("unknown-message", "no message that the sheet knows")
-
-
-class SheetDecoder:
-    """The `Decoder` of a sheet, over one stream."""
-
-    __slots__ = ("_framer", "_read")
-
-    def __init__(self, framer: Framer, meaning: Meaning) -> None:
-        self._framer = framer
-        self._read = meaning.read
-
-    @property
-    def at_rest(self) -> bool:
-        """Whether a fresh decoder would return the same items from here on."""
-        return self._framer.at_rest
-
-    @property
-    def quiet_after(self) -> float | None:
-        """Seconds of silence after which `quiet` is due; None while at rest."""
-        return self._framer.quiet_after
-
-    def opened(self) -> Sequence[Item]:
-        """Nothing: a sheet never asks first."""
-        return ()
-
-    def feed(self, data: bytes, damaged: Sequence[int] = ()) -> list[Item]:
-        """Take the next bytes; `damaged` are offsets in `data`."""
-        return self._items(self._framer.feed(data, damaged))
-
-    def quiet(self) -> list[Item]:
-        """Silence: what is held is refused, or noise."""
-        return self._items(self._framer.quiet())
-
-    def lost(self) -> list[Item]:
-        """The stream ends here: what is held is refused, or noise."""
-        return self._items(self._framer.lost())
-
-    def _items(self, pieces: list[Piece]) -> list[Item]:
-        read = self._read
-        return [read(piece) if isinstance(piece, Frame) else piece for piece in pieces]
 
 
 def cutting_of(sheet: Sheet, message: Message) -> Cutting:

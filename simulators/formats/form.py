@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from simulators.analyser import ResultSaid, StateSaid
+
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Sequence
 
     from simulators.analyser import Channel, Message
 
@@ -55,6 +57,19 @@ class Format:
             if size > self.longest:
                 raise ValueError(f"{self.name}: the frame has {size} bytes, the format allows {self.longest}")
         return data
+
+
+def seven(said: Message, clock: str, texts: Sequence[str] | None = None) -> list[str] | None:
+    """The fields that several formats have: word, number, clock, kind, hydrogen, methane, oxygen; or word, state, text.
+
+    `texts`: how the format writes the three quantities, where not as they are. None: it has no words for the message.
+    """
+    if isinstance(said, ResultSaid):
+        three = texts or [said.texts[gas] for gas in ("hydrogen", "methane", "oxygen")]
+        return ["RES", f"{said.number:04d}", said.clock.strftime(clock), KINDS[said.kind], *three]
+    if isinstance(said, StateSaid) and said.state in STATES:
+        return ["STA", STATES[said.state], said.text]
+    return None
 
 
 def plain(texts: Iterable[str], forbidden: str = "") -> list[str]:

@@ -12,9 +12,14 @@ counted-frame   19200 8N1, at most 128 bytes, CRC-16/XMODEM of all bytes between
 
 from __future__ import annotations
 
-from simulators.analyser import ABOVE, TWO_GASES, Message, ResultSaid, StateSaid
+from typing import TYPE_CHECKING
+
+from simulators.analyser import ABOVE, TWO_GASES, Message, ResultSaid
 from simulators.formats.checks import crc16_arc, crc16_xmodem
-from simulators.formats.form import KINDS, STATES, Format, plain, wide
+from simulators.formats.form import Format, plain, seven, wide
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 FIXED_LENGTH = 48
 FIXED_CLOCK = "%d/%m/%Y %H:%M"
@@ -24,20 +29,8 @@ CHECK = 5  # the asterisk and four digits
 
 def fixed_frame(said: Message) -> bytes | None:
     """48 bytes, or None if the format has no words for the message."""
-    if isinstance(said, ResultSaid):
-        texts = said.texts
-        fields = [
-            "RES",
-            f"{said.number:04d}",
-            said.clock.strftime(FIXED_CLOCK),
-            KINDS[said.kind],
-            _in_four(texts["hydrogen"]),
-            _in_four(texts["methane"]),
-            "++++" if texts["oxygen"] == ABOVE else texts["oxygen"],
-        ]
-    elif isinstance(said, StateSaid) and said.state in STATES:
-        fields = ["STA", STATES[said.state], said.text]
-    else:
+    fields = seven(said, FIXED_CLOCK, _in_fours(said.texts) if isinstance(said, ResultSaid) else None)
+    if fields is None:
         return None
     room = FIXED_LENGTH - 1 - CHECK
     body = f"{wide(','.join(plain(fields, '#,*_')), room):_<{room}}".encode("ascii")
@@ -46,23 +39,17 @@ def fixed_frame(said: Message) -> bytes | None:
 
 def counted_frame(said: Message) -> bytes | None:
     """A frame that counts itself, or None if the format has no words for the message."""
-    if isinstance(said, ResultSaid):
-        fields = [
-            "RES",
-            f"{said.number:04d}",
-            said.clock.strftime(COUNTED_CLOCK),
-            KINDS[said.kind],
-            said.texts["hydrogen"],
-            said.texts["methane"],
-            said.texts["oxygen"],
-        ]
-    elif isinstance(said, StateSaid) and said.state in STATES:
-        fields = ["STA", STATES[said.state], said.text]
-    else:
+    fields = seven(said, COUNTED_CLOCK)
+    if fields is None:
         return None
     text = "".join(f";{field}" for field in plain(fields, "$;*"))
     body = f"{len(text) + CHECK:04d}{text}".encode("ascii")
     return b"$%b*%04X" % (body, crc16_xmodem(body))
+
+
+def _in_fours(texts: Mapping[str, str]) -> list[str]:
+    oxygen = "++++" if texts["oxygen"] == ABOVE else texts["oxygen"]
+    return [_in_four(texts["hydrogen"]), _in_four(texts["methane"]), oxygen]
 
 
 def _in_four(text: str) -> str:

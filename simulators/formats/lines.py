@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from simulators.analyser import THREE_GASES, TWO_GASES, Message, ResultSaid, StateSaid
 from simulators.formats.checks import xor8
-from simulators.formats.form import KINDS, LINE_END, STATES, Format, plain, wide
+from simulators.formats.form import KINDS, LINE_END, STATES, Format, plain, seven, wide
 
 SLASHED_CLOCK = "%d/%m/%Y %H:%M"
 COLUMN_CLOCK = "%d%m%y%H%M"
@@ -28,21 +28,8 @@ COLUMN_GASES = ("hydrogen", "methane", "oxygen", "carbon_dioxide")
 
 def delimited_line(said: Message) -> bytes | None:
     """One line of the delimited format, or None if it has no words for the message."""
-    if isinstance(said, ResultSaid):
-        fields = [
-            "RES",
-            f"{said.number:04d}",
-            said.clock.strftime(SLASHED_CLOCK),
-            KINDS[said.kind],
-            said.texts["hydrogen"],
-            said.texts["methane"],
-            said.texts["oxygen"],
-        ]
-    elif isinstance(said, StateSaid) and said.state in STATES:
-        fields = ["STA", STATES[said.state], said.text]
-    else:
-        return None
-    return ";".join(plain(fields, ";")).encode("ascii") + LINE_END
+    fields = seven(said, SLASHED_CLOCK)
+    return None if fields is None else ";".join(plain(fields, ";")).encode("ascii") + LINE_END
 
 
 def fixed_columns(said: Message) -> bytes | None:
