@@ -64,7 +64,9 @@ def by_times(driver: Driver, entries: Iterable[Entry]) -> list[Entry]:
     """
     given = list(entries)
     try:
-        return _silences(driver, [each for each in given if not (isinstance(each, Mark) and each.kind == "quiet")], given)
+        return _silences(
+            driver, [each for each in given if not (isinstance(each, Mark) and each.kind == "quiet")], given
+        )
     except Exception:  # noqa: BLE001 - a driver in Python may raise anything; who plays the entries is told of it
         return given
 
