@@ -3,7 +3,8 @@
 Rules of the room:
 - Exit codes: 0 good, 1 something to see to, 2 usage, 78 unusable configuration.
 - An error is one line on standard error that says what is wrong and the cure. No traceback for what a person can mend.
-- A pipe whose reader has gone (`| head`) is no error: exit code 0. Output that cannot be written is one: 1.
+- A pipe whose reader has gone (`| head`) is no error: the command goes on, its output dropped, and its own exit code stands;
+  one that would go on for ever ends with 0. Output that cannot be written is an error: 1.
 - Data goes to standard output; what is only for people's eyes (progress) to a terminal, and nowhere in a pipe.
 - Times on screens are local with their zone; gases in ppm; nothing is shown by colour, symbol or pictogram alone.
 """
@@ -13,6 +14,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import importlib
+import io
 import os
 import sys
 from typing import TYPE_CHECKING, Any
@@ -26,6 +28,9 @@ if TYPE_CHECKING:
 
 UNWRITABLE = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EBADF)
 """How standard output fails. It has no file name in its error; every file that a command names has."""
+
+ENDLESS = frozenset({"run", "listen", "simulate"})
+"""Commands that go on until somebody ends them: one whose reader has gone has nobody to go on for."""
 
 SECTIONS = {
     "Try": {
@@ -58,7 +63,22 @@ SECTIONS = {
 
 
 class PipeClosed(Exception):  # noqa: N818 - nothing is wrong
-    """The reader of our pipe has gone (`| head`)."""
+    """The reader of our pipe has gone (`| head`), and the command would go on for ever."""
+
+
+class _Output(io.FileIO):
+    """Standard output. What is written once its reader has gone goes nowhere, and the command goes on."""
+
+    def write(self, data: Any, /) -> int:  # noqa: ANN401 - anything with bytes
+        """As FileIO's. Raises BrokenPipeError in a command without an end of its own."""
+        try:
+            return super().write(data)
+        except BrokenPipeError:
+            context = click.get_current_context(silent=True)
+            if context is not None and context.find_root().invoked_subcommand in ENDLESS:
+                raise
+            _drop_output()
+            return len(data)
 
 
 class Commands(click.Group):
@@ -113,6 +133,7 @@ def main_group() -> None:
 
 def main() -> None:
     """The entry point of `tidewire`."""
+    _take_output()
     try:
         code = main_group.main(prog_name="tidewire", standalone_mode=False)
     except TidewireError as error:
@@ -134,6 +155,14 @@ def main() -> None:
         click.echo(f"tidewire: {words}", err=True)
         code = 1
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _take_output() -> None:
+    """Standard output through a file that knows what to do where its reader has gone. Where it is closed it stays so."""
+    old = sys.stdout
+    if isinstance(old, io.TextIOWrapper):
+        file = io.BufferedWriter(_Output(old.fileno(), "w", closefd=False))
+        sys.stdout = io.TextIOWrapper(file, old.encoding, old.errors, line_buffering=old.line_buffering)
 
 
 def _drop_output() -> None:

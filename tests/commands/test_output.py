@@ -62,6 +62,40 @@ def test_a_reader_that_has_gone_is_no_error(morning: Desk, words: list[str]) -> 
     assert (code, said) == (0, "")
 
 
+def test_a_reader_that_has_gone_does_not_make_a_failure_good(morning: Desk) -> None:
+    with_reader = morning.type("check")  # its port is not there
+    reading, writing = os.pipe()
+    os.close(reading)
+    try:
+        code, said = type_into(writing, "check", "--config", str(morning.config))
+    finally:
+        os.close(writing)
+
+    assert with_reader.exit_code == 1
+    assert (code, said) == (1, "")
+
+
+def test_a_command_without_an_end_of_its_own_ends_with_its_reader(morning: Desk) -> None:
+    source, typing = os.pipe()  # standard input that never ends
+    reading, writing = os.pipe()
+    os.close(reading)
+    try:
+        done = subprocess.run(
+            [sys.executable, "-m", "capture.commands", "listen", "stdin", "--config", str(morning.config)],
+            stdin=source,
+            stdout=writing,
+            stderr=subprocess.PIPE,
+            text=True,
+            timeout=55,
+            check=False,
+        )
+    finally:
+        for each in (source, typing, writing):
+            os.close(each)
+
+    assert (done.returncode, done.stderr) == (0, "")
+
+
 def test_a_service_that_hangs_up_is_not_taken_for_a_reader_that_has_gone(
     morning: Desk, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
