@@ -95,8 +95,11 @@ def _configuration(config_path: Path, *, connect: bool, as_json: bool) -> int:
     from capture.record import numbers
 
     if wrong := problems(config_path):
-        for line in wrong:
-            click.echo(f"tidewire: {line}", err=True)
+        if as_json:
+            click.echo(numbers.dumps({"config": str(config_path), "errors": wrong}))
+        else:
+            for line in wrong:
+                click.echo(f"tidewire: {line}", err=True)
         return ConfigError.exit_code
     config = load(config_path)
     found = list(points(config))
@@ -106,7 +109,7 @@ def _configuration(config_path: Path, *, connect: bool, as_json: bool) -> int:
         found += trial.points(config)
     else:
         found += _not_tried(config)
-    remarks = [*config.remarks(), *_readable_by_all(config)]
+    remarks = [*config.remarks(), *_nowhere(config), *_readable_by_all(config)]
     if as_json:
         rows = [{"about": each.about, "good": each.good, "words": each.words} for each in found]
         click.echo(numbers.dumps({"points": rows, "remarks": remarks}))
@@ -119,6 +122,12 @@ def _configuration(config_path: Path, *, connect: bool, as_json: bool) -> int:
     if any(each.lasting for each in bad):
         return ConfigError.exit_code
     return int(bool(bad))
+
+
+def _nowhere(config: Config) -> Iterator[str]:
+    """A remark where records are passed on to nobody."""
+    if not config.destinations:
+        yield 'no destination: records stay in the journal; write [[destination]] with name, kind = "folder" and path'
 
 
 def _brokers(config: Config) -> Iterator[MqttDestination]:

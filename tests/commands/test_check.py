@@ -133,6 +133,38 @@ def test_the_same_as_data(desk: Desk) -> None:
     assert [point["good"] for point in points] == [True, True, False, True, True]
 
 
+def test_what_is_wrong_with_a_configuration_as_data(desk: Desk) -> None:
+    change(desk, "timezone", "timezon")
+
+    result = desk.type("check", "--json")
+
+    assert result.exit_code == 78
+    said = json.loads(result.stdout)
+    assert said["config"] == str(desk.config)
+    assert len(said["errors"]) == 1
+    assert "bench.timezon" in said["errors"][0]
+    assert result.stderr == ""
+
+
+def test_a_configuration_that_is_not_there_is_said_as_data_too(desk: Desk) -> None:
+    desk.config.unlink()
+
+    result = desk.type("check", "--json")
+
+    assert result.exit_code == 78
+    assert "no such file" in json.loads(result.stdout)["errors"][0]
+
+
+def test_a_bench_that_passes_nothing_on_is_worth_a_remark(desk: Desk) -> None:
+    assert "no destination" not in desk.type("check").output
+    written = desk.config.read_text(encoding="utf-8")
+    desk.config.write_text(written.partition("[[destination]]")[0], encoding="utf-8")
+
+    result = desk.type("check")
+
+    assert "remark: no destination: records stay in the journal; write [[destination]]" in result.output
+
+
 def test_looking_leaves_nothing_behind(desk: Desk) -> None:
     before = sorted(str(path) for path in desk.folder.rglob("*"))
 
