@@ -88,9 +88,11 @@ def when(bench: Bench, option: str, text: str | None) -> str | None:
         return times.text(now)
     if CLOCK.fullmatch(given):
         hour, _, minute = given.partition(":")
+        if int(hour) > 23 or int(minute) > 59:
+            raise UsageError(f"{option} {text}: write a time as HH:MM, such as 10:30 (today), or 2026-11-24T10:30")
         given = f"{now.astimezone(bench.zone):%Y-%m-%d}T{int(hour):02}:{minute}"
     elif "T" not in given and " " not in given:
-        raise UsageError(f"{option} {text}: write a time such as 10:30 (today) or 2026-11-24T10:30")
+        raise UsageError(f"{option} {text}: write a time as HH:MM, such as 10:30 (today), or 2026-11-24T10:30")
     ms = moment(bench, option, given)
     return times.text(datetime.fromtimestamp(ms / 1000, UTC))
 

@@ -9,16 +9,17 @@ import click
 
 from capture.commands.acts import act, by_option, clock, pairs, tell
 from capture.commands.common import json_option, with_bench
-from capture.errors import UsageError
+from capture.errors import NotFound, UsageError
 
 if TYPE_CHECKING:
     from capture.commands.common import Bench
 
 LATEST = 12
-EXAMPLE = (
-    "Example: tidewire commission h2-a --shown 3766b415 hydrogen 37 … --gas-reading 91f0aa02 "
-    '--detail "hydrogen_certified=50 ppm" --by AB'
-)
+EXAMPLE = """\b
+Example:
+  tidewire commission h2-a --shown 3766b415 hydrogen 37 … \\
+    --gas-reading 91f0aa02 --detail "hydrogen_certified=50 ppm" --by AB
+"""
 
 
 @click.command(epilog=EXAMPLE)
@@ -52,6 +53,9 @@ def command(  # noqa: PLR0913 - the options
     It holds for this instrument with this driver sheet; another serial number or sheet opens it again. Production readings
     without it carry a flag.
     """
+    known = [each.id for each in bench.config.analysers]
+    if analyser not in known:
+        raise UsageError(f"no analyser {analyser}: known {'is' if len(known) == 1 else 'are'} {', '.join(known)}")
     rows = [list(each) for each in shown]
     said = pairs("--detail", detail)
     if not rows and sys.stdin.isatty():
@@ -79,9 +83,12 @@ def command(  # noqa: PLR0913 - the options
 
 
 def _ask(bench: Bench, analyser: str) -> list[list[str]]:
-    """Ask for the latest readings one by one, without showing what the record says."""
+    """Ask for the latest readings one by one, without showing what the record says. Raises NotFound: there is none."""
     rows = []
-    for one in latest(bench, analyser):
+    found = latest(bench, analyser)
+    if not found:
+        raise NotFound(f"no reading of {analyser} yet: run the service and measure ({bench.start_it})")
+    for one in found:
         click.echo(
             f"Reading {one['id'][:8]}, {clock(bench, one['received_at'])}, {one['kind']}: what did the display show?",
             err=True,

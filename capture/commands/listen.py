@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
 EXAMPLE = """\b
 Examples:
-  tidewire listen                                              the ports there are
-  tidewire listen /dev/ttyUSB0 --serial "9600 8N1"             what comes, until Ctrl-C
+  tidewire listen                                    the ports there are
+  tidewire listen /dev/ttyUSB0 --serial "9600 8N1"   what comes, until Ctrl-C
   tidewire listen /dev/ttyUSB0 --driver ours.toml --to morning.txt
   tidewire listen recording:morning.txt --driver delimited-line
 """

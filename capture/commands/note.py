@@ -12,10 +12,12 @@ from capture.commands.common import json_option, with_bench
 if TYPE_CHECKING:
     from capture.commands.common import Bench
 
-EXAMPLE = (
-    'Example: tidewire note h2-a gas-check-passed --detail "hydrogen_certified=50 ppm" --detail "hydrogen_measured=49 ppm" '
-    '--detail "hydrogen_tolerance=2 ppm" --detail lot=C-771 --at 07:50 --by AB'
-)
+EXAMPLE = """\b
+Example:
+  tidewire note h2-a gas-check-passed --detail "hydrogen_certified=50 ppm" \\
+    --detail "hydrogen_measured=49 ppm" --detail "hydrogen_tolerance=2 ppm" \\
+    --detail lot=C-771 --at 07:50 --by AB
+"""
 
 
 @click.command(epilog=EXAMPLE)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -70,8 +71,9 @@ def test_an_act_while_the_service_is_down_exits_1_with_the_line_that_starts_it(
         (("test", "reserve", "K7-60", "--cancel", "--on", "h2-a"), "takes an analyser alone"),
         (("test", "container", "K7-60", "--reason", "r"), "goes with --discard"),
         (("test", "container", "BAG-1", "--discard", "--label", "x"), "leave the rest out"),
-        (("test", "dose", "K7", "--started", "2026-11-24"), "write a time such as 10:30"),
-        (("test", "dose", "K7", "--started", "25:00"), "--started"),
+        (("test", "dose", "K7", "--started", "2026-11-24"), "write a time as HH:MM, such as 10:30"),
+        (("test", "dose", "K7", "--started", "25:00"), "--started 25:00: write a time as HH:MM, such as 10:30"),
+        (("note", "h2-a", "ready", "--at", "9:61"), "--at 9:61: write a time as HH:MM, such as 10:30"),
         (("test", "amend", "K7", "--answer", "fasted"), "write NAME=TEXT"),
         (("note", "h2-a", "calibration-passed", "--detail", "lot"), "write NAME=TEXT"),
         (("enter", "h2-a", "--reason", "r"), "--hydrogen 37 37"),
@@ -234,6 +236,26 @@ def test_only_readings_that_can_prove_something_are_asked_about_before_productio
 
     found = commission.latest(Asked(), "h2-a")  # type: ignore[arg-type]  # a bench of one answer
     assert [one["id"] for one in found] == ["good", "the last"]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("h2-a",), "no reading of h2-a yet: run the service and measure (tidewire run --config "),
+        (("nope",), "no analyser nope: known is h2-a"),
+        (("nope", "--shown", "37", "hydrogen", "37"), "no analyser nope: known is h2-a"),
+    ],
+)
+def test_what_cannot_be_commissioned_is_said_before_anything_is_asked(
+    morning: Desk, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], said: str
+) -> None:
+    monkeypatch.setattr(commission, "sys", SimpleNamespace(stdin=SimpleNamespace(isatty=lambda: True)))
+    monkeypatch.setattr(click, "prompt", lambda *_a, **_k: pytest.fail("asked"))
+
+    result = morning.type("commission", *words)  # its readings are of other analysers
+
+    assert result.exit_code == (1 if words == ("h2-a",) else 2)
+    assert said in str(result.exception)
 
 
 def test_who_is_due_is_told_in_words_with_what_is_late_and_the_next_of_each(bench: Bench) -> None:
