@@ -3,6 +3,7 @@
 Rules of the room:
 - What stays is chosen, never what goes: values that could be read, readable clocks, the number of the measurement where it
   has no letter, marks, checks, and words that the sheet itself writes. Everything else is blanked, lengths stay.
+- Marks and checks go by the sheet's line as well: a name in `other` may be any.
 - An identifier keyed in, the texts of `other` and those of events are blanked whole, whatever they are.
 - In refused frames and in noise nobody knows what a byte is: only marks and the sheet's own words stay.
 - What was sent to the analyser is left out: no sheet says what its bytes are.
@@ -27,10 +28,11 @@ if TYPE_CHECKING:
 
     from drivers.contract import Driver, Item, Part, Span
     from drivers.recording import Entry
+    from drivers.tomltext import Document, Path
 
 FILL = b"x"
-MARKS = frozenset({"start mark", "end mark", "check", "message"})
-"""Parts of a layout that are the frame's own."""
+MARKS: dict[str, Path] = {"start mark": ("frame", "start"), "end mark": ("frame", "end"), "check": ("sum",)}
+"""Parts of a layout that are the frame's own, with the sheet's key of each."""
 _FOR_PEOPLE = frozenset({"name", "version", "about"})
 """Keys of a sheet whose texts stand in no frame."""
 _WORDS = frozenset({"map", "sentinels"})
@@ -75,7 +77,9 @@ class _Frames:
     def __init__(self, driver: Driver, *, keep_unread: bool) -> None:
         self._driver = driver
         self._keep_unread = keep_unread
-        self._words = frozenset(_words(driver))
+        document = sheet_of(driver)
+        self._words = frozenset(_words(document))
+        self._marks = {(name, _line(document, path)) for name, path in MARKS.items()}
         self._remake = remaker(driver.source)
         self._known: dict[bytes, tuple[bytes, bytes]] = {}
         self.blanked = self.remade = 0
@@ -149,7 +153,7 @@ class _Frames:
         if digits or isinstance(item, Refused | Noise):
             return self._own_words(raw, digits=digits)
         inside = (span.start <= part.span.start and part.span.end <= span.end for span in _safe(item))
-        if part.name in MARKS or raw in self._words or any(inside) or _is_number(item, part, raw):
+        if (part.name, part.line) in self._marks or raw in self._words or any(inside) or _is_number(item, part, raw):
             return raw
         return self._own_words(raw, digits=False) if spared or part.name == "marks" else FILL * len(raw)
 
@@ -202,9 +206,13 @@ def _safe(item: Item) -> Iterator[Span]:
             yield from item.clock.spans
 
 
-def _words(driver: Driver) -> Iterator[bytes]:
+def _line(document: Document | None, path: Path) -> int | None:
+    """The line on which a sheet says a mark; None where it says none, or where there is no sheet."""
+    return document.line_of(path) if document is not None and path[0] in document.data else None
+
+
+def _words(document: Document | None) -> Iterator[bytes]:
     """Every text that the sheet writes, whole and word by word."""
-    document = sheet_of(driver)
     said = {} if document is None else {key: each for key, each in document.data.items() if key not in _FOR_PEOPLE}
     for text in _strings(said):
         yield text.encode("utf-8")

@@ -127,6 +127,109 @@ def test_a_name_that_stands_anywhere_is_nowhere_afterwards(name: str, recording:
     assert b"Qyxwick" not in shown
 
 
+NAMELESS = r"""
+sheet = 1
+name = "nameless"
+version = "1.0"
+serial = { baud = 9600, bits = 8, parity = "none", stop = 1 }
+"""
+LABELLED = (
+    NAMELESS
+    + r"""
+frame = { by = "line", end = "\r\n", max = 96 }
+label = ":"
+lines = "|"
+[[message]]
+when = { label = "Patient" }
+gives = "result"
+hydrogen = { label = "H2", unit = "ppm" }
+[[message]]
+when = { label = "Nurse" }
+gives = "event"
+event = { always = "ready" }
+[[message]]
+when = { label = "Ward" }
+gives = "progress"
+hydrogen = { label = "H2", unit = "ppm" }
+[[message]]
+when = { label = "Remark" }
+gives = "noise"
+"""
+)
+ROWED = (
+    NAMELESS
+    + r"""
+frame = { by = "between", start = "\u000b", end = "\u001c\r", max = 512 }
+rows = { end = "\r", split = "|", components = "^", header = "MSH" }
+[[message]]
+when = { row = "PID" }
+gives = "result"
+hydrogen = { row = "OBX", field = 5, unit = "ppm" }
+"""
+)
+LIKE_MARKS = (
+    NAMELESS
+    + r"""
+frame = { by = "line", end = "\r\n", max = 96 }
+split = ";"
+[[message]]
+gives = "result"
+fields = 5
+hydrogen = { field = 1, unit = "ppm" }
+[message.other]
+message = { field = 2, unit = "ppm" }
+check = { field = 3, unit = "%" }
+"start mark" = { field = 4, unit = "%" }
+"end mark" = { field = 5, unit = "%" }
+"""
+)
+SUMMED = LIKE_MARKS.replace("split =", 'sum = { kind = "xor8", until = "*", written = "hex2" }\nsplit =')
+
+
+@pytest.mark.parametrize(
+    ("sheet", "line", "shown"),
+    [
+        (LABELLED, b"Patient:SMITH John 1961|H2:37\r\n", b"Patient:xxxxxxxxxxxxxxx|H2:37\r\n"),
+        (LABELLED, b"Nurse:SMITH 1961\r\n", b"Nurse:xxxxxxxxxx\r\n"),
+        (LIKE_MARKS, b"37;SMITH;JONES 1961;ANN;12 B\r\n", b"37;xxxxx;xxxxxxxxxx;xxx;xxxx\r\n"),
+        (SUMMED, b"37;SMITH;JONES 1961;ANN;12 B*1D\r\n", b"37;xxxxx;xxxxxxxxxx;xxx;xxxx*04\r\n"),
+    ],
+)
+def test_what_stands_at_a_when_without_a_text_or_under_the_name_of_a_mark_is_blanked(
+    sheet: str, line: bytes, shown: bytes
+) -> None:
+    driver = registry.driver_from_text(sheet, "nameless.toml")
+
+    done = blank(driver, [Bytes(0, line)])
+
+    assert heard_bytes(done.entries) == shown
+    assert (done.same, done.items) == (1, 1)
+
+
+@pytest.mark.parametrize(
+    ("sheet", "data"),
+    [
+        (LABELLED, b"Patient:B 12|H2:37\r\nNurse:C\r\nWard:7|H2:3\r\nRemark:none|X:1\r\nH2:37\r\n"),
+        (ROWED, b"\x0bMSH|^~\\&|A\rPID|1||A-1017^B\rOBX|1|NM|H2||37\r\x1c\r"),
+        (LIKE_MARKS, b"37;1;2;3;4\r\n<2;;5;;\r\n"),
+        (SUMMED, b"37;1;2;3;4*00\r\n37;1;2;3;4*01\r\n"),
+    ],
+)
+@given(place=st.floats(0, 1), over=st.integers(0, 9))
+@settings(max_examples=50, deadline=None)
+def test_a_name_is_nowhere_afterwards_whatever_a_sheet_takes_a_message_by(
+    sheet: str, data: bytes, place: float, over: int
+) -> None:
+    driver = registry.driver_from_text(sheet, "nameless.toml")
+    at = int(place * len(data))
+    spoilt = data[:at] + b"Qyxwick" + data[at + over :]
+
+    shown = heard_bytes(blank(driver, [Bytes(0, spoilt), Mark(1, "quiet")]).entries)
+
+    assert len(shown) == len(spoilt)
+    assert b"Qyxwick" not in shown
+
+
 def test_what_was_sent_to_the_analyser_is_left_out() -> None:
     driver = registry.find("label-block")
     entries: list[Entry] = [Bytes(0, b"\x02MSG:STATE\r\nSTATE:READY\r\n*12\x03"), Sent(1, b"A-1017"), Mark(2, "end")]
