@@ -41,16 +41,17 @@ class BetweenFramer(Starting):
     def feed(self, data: bytes, damaged: Sequence[int] = ()) -> list[Piece]:
         """Take the next bytes; `damaged` are offsets in `data`."""
         state, overlap = self._window, self._overlap
-        if damaged or state.damaged or not self._apart:
-            return self._with_care(data, damaged)
         held = state.held
+        # Noise that is held was searched already, and a frame behind it may be long in coming: it is not split again.
+        if damaged or state.damaged or not self._apart or (held and not self._open):
+            return self._with_care(data, damaged)
         if not held:
             return self._split(data)
         # No mark is whole before its last byte is there; to look for one byte by its number is the quickest.
         if self._lasts[1] in data and (not overlap or (held[-overlap:] + data).find(self._end) >= 0):
             return self._split(b"".join((held, data)))
         begun = self._lasts[0] in data and (not overlap or (held[-overlap:] + data).find(self._start) >= 0)
-        if self._open and len(held) + len(data) < self._longest and not begun:
+        if len(held) + len(data) < self._longest and not begun:
             held += data
             state.searched = max(len(held) - overlap, len(self._start))
             return []

@@ -96,12 +96,13 @@ class ByLengthFramer(Starting):
     def feed(self, data: bytes, damaged: Sequence[int] = ()) -> list[Piece]:
         """Take the next bytes; `damaged` are offsets in `data`."""
         state, start, overlap = self._window, self._start, self._overlap
-        if damaged or state.damaged:
-            return self._with_care(data, damaged)
         held = state.held
+        # Noise that is held was searched already, and a frame behind it may be long in coming: it is not split again.
+        if damaged or state.damaged or (held and not self._open):
+            return self._with_care(data, damaged)
         if not held:
             return self._begun(data) if start else self._bare(data)
-        if self._open and len(held) + len(data) < self._need:
+        if len(held) + len(data) < self._need:
             # To look for the mark's last byte by its number is the quickest.
             if not start or self._last not in data or (overlap and (held[-overlap:] + data).find(start) < 0):
                 held += data  # nothing can end or begin in here

@@ -50,7 +50,9 @@ class GapFramer(Holding):
         certain = end - (end - at) % longest
         pieces += noise_pieces(at, certain, longest, OVERFLOW)
         state.hurt(end)  # a damaged byte of noise is noise
-        state.hold((bytes(state.held) + data)[certain - start :], certain)
+        state.held += data
+        begin = certain - start
+        state.keep(state.held, begin, begin, begin)
         return pieces
 
     def quiet(self) -> list[Piece]:
