@@ -51,7 +51,7 @@ def traffic(name: str, size: int) -> bytes:
 
 def calls(driver: Driver, data: bytes) -> int:
     """How many calls it takes to feed all of `data` in small chunks."""
-    bytes_searched = 0
+    count = 0
 
     def counted(_frame: FrameType, event: str, _argument: object) -> None:
         nonlocal count
