@@ -14,6 +14,7 @@ import asyncio
 import random
 from collections import deque
 from dataclasses import dataclass, field, replace
+from datetime import timedelta
 from typing import TYPE_CHECKING, Literal
 from uuid import uuid4, uuid5
 
@@ -27,6 +28,7 @@ from capture.errors import JournalFull, NotRecordable, PortGone, UsageError
 from capture.ports import open_port
 from capture.ports.base import Chunk, Missing, Quiet
 from capture.record.moment import DriverUsed, Instrument, StreamHead
+from drivers.hearing import MOST_QUIET
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -239,23 +241,30 @@ class Session:
     def _feed(self, feeder: Feeder, entries: list[Entry], *, recorded: bool) -> None:
         """Feed until a commit is full or the stream ends; what lies behind is kept for the next commit, or stream.
 
-        What was read meanwhile, while a commit took its time, may hold a silence: the times of reading tell.
+        What was read meanwhile, while a commit took its time, may hold silences: the times of reading tell.
         """
         queue = deque(entries)
+        told = 0
         while queue and not (feeder.over or feeder.full):
             first, rest = _sliced(queue.popleft())
             if rest is not None:
                 queue.appendleft(rest)
-            if not recorded and isinstance(first, Chunk) and self._silent_before(feeder, first):
-                feeder.feed([Quiet(first.heard)])
+            silent = None if recorded or not isinstance(first, Chunk) else self._silent_before(feeder, first)
+            if silent is not None and told < MOST_QUIET:
+                queue.appendleft(first)
+                first = Quiet(silent)
+            told = told + 1 if isinstance(first, Quiet) else 0
             feeder.feed([first])
         self._behind = list(queue)
 
-    def _silent_before(self, feeder: Feeder, chunk: Chunk) -> bool:
-        """Whether the silence before these bytes was long enough to tell the decoder."""
-        if feeder.quiet_after is None:
-            return False
-        return _seconds_since(feeder.last_heard, chunk.heard) / self.clock.pace >= feeder.quiet_after
+    def _silent_before(self, feeder: Feeder, chunk: Chunk) -> Heard | None:
+        """When the silence before these bytes became long enough to tell the decoder once more; None where it did not."""
+        after, last = feeder.quiet_after, feeder.last_heard
+        if after is None or _seconds_since(last, chunk.heard) / self.clock.pace < after:
+            return None
+        ms = round(after * self.clock.pace * 1000)
+        boot_ms = None if last.since_boot_ms is None else last.since_boot_ms + ms
+        return replace(last, utc=last.utc + timedelta(milliseconds=ms), since_boot_ms=boot_ms)
 
     def _drawn_behind(self) -> list[Entry]:
         entries, self._behind = self._behind, []

@@ -13,7 +13,10 @@ from capture.daemon.feeder import RECORDS_A_COMMIT
 from capture.daemon.session import SLICE
 from capture.errors import JournalFull, PortGone
 from capture.ports.base import Opened
+from drivers.contract import Result
+from drivers.hearing import play
 from drivers.recording import Mark, parse_entries
+from drivers.registry import driver_from_text
 from tests import kit
 from tests.daemon.hands import ScriptedPort, chunk, driver
 
@@ -231,8 +234,52 @@ async def test_a_silence_that_passed_while_the_session_was_busy_is_told_all_the_
 
     assert bench.items() == [("refused", 0, 2), ("result", 2, 5), ("result", 5, 8)]
     marks = [(entry.ms, entry.kind) for entry in parse_entries(bench.script()) if isinstance(entry, Mark)]
-    assert marks[0] == (2100, "quiet")
+    assert marks[0] == (2100, "quiet")  # two seconds after the last byte, which is when the next was read
     assert [kind for _, kind in marks] == ["quiet", "end"]
+
+
+GROUPED = """
+sheet = 1
+name = "gaps"
+version = "1.0"
+serial = { baud = 9600, bits = 8, parity = "none", stop = 1 }
+frame = { by = "gap", quiet_s = 0.2, max = 60 }
+split = " "
+[group]
+by = "number"
+part = { field = 2 }
+quiet_s = 3
+max = 400
+[[message]]
+gives = "result"
+fields = 3
+number = { field = 1 }
+hydrogen = { part = "H2", field = 3, unit = "ppm" }
+oxygen = { part = "O2", field = 3, unit = "%" }
+"""
+
+
+@pytest.mark.parametrize("pace", [1, 10])
+async def test_of_a_long_silence_before_late_bytes_the_decoder_is_told_as_often_as_it_wants(
+    bench: Bench, pace: int
+) -> None:
+    """The first ends a frame, the second the result: parts before and behind a stall never make one."""
+    gaps = driver_from_text(GROUPED, "gaps.toml")
+    bench.clock.pace = float(pace)
+
+    def busy() -> list[Entry]:
+        bench.clock.ms += 70_000 * pace
+        return [chunk("0001 H2 37", 1000 * pace), chunk("0001 O2 16.4", 61_000 * pace)]
+
+    await bench.run(busy, used=gaps)
+
+    script = parse_entries(bench.script())
+    marks = [entry.ms for entry in script if isinstance(entry, Mark) and entry.kind == "quiet"]
+    assert marks[:2] == [1200 * pace, 4200 * pace]
+    assert bench.items() == [("result", 0, 10), ("refused", 10, 22)], "the port ended before the other's gap was one"
+    (result,) = (each for each in play(gaps, script) if isinstance(each, Result))
+    assert result.oxygen is not None
+    assert result.oxygen.state == "not-received"
 
 
 async def test_a_recordings_own_marks_are_the_only_silence_it_has(bench: Bench) -> None:
