@@ -22,6 +22,7 @@ Each line below the header is one entry: milliseconds since the stream was opene
 Rules of the room:
 - Printable ASCII stands for itself; a backslash, any other byte, and a blank at either end are written `\xNN`.
 - A byte string is always written in the same way, and times never run backwards.
+- Lines end with LF. A whole recording that an editor saved with CR LF is read as well.
 - Every error names the line and the cure.
 """
 
@@ -36,6 +37,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
 FORMAT = "stream-recording/1"
+_BEGIN = "# format: "
+_UTF_16 = (b"\xff\xfe", b"\xfe\xff")  # how a text begins that an editor saved in it
 LONGEST = 4096
 """Most bytes in one line; longer ones are written as several lines of the same time."""
 
@@ -151,11 +154,9 @@ def parse(text: str) -> Recording:
     """Read a whole recording. Raises RecordingError."""
     if text.startswith("\ufeff"):
         raise RecordingError("line 1: begins with a byte order mark (BOM); save the recording as UTF-8 without it")
-    if text.partition("\n")[0].endswith("\r"):
-        raise RecordingError("line 1: ends with CR LF; save the recording with LF line ends")
+    text = text.replace("\r\n", "\n")  # an editor's or a mail program's: a CR of the stream is written as \x0D
     if not text.startswith(f"# format: {FORMAT}\n"):
-        first = text.partition("\n")[0][:60]
-        raise RecordingError(f'line 1: "{_safe(first)}" is no recording; its first line must be "# format: {FORMAT}"')
+        raise _none(text)
     rows: dict[str, str] = {}
     at = 0
     while text.startswith("#", at):
@@ -178,9 +179,21 @@ def decode(data: bytes) -> Recording:
     try:
         text = data.decode("utf-8")
     except UnicodeDecodeError as error:
+        if not data.startswith((_BEGIN.encode(), *_UTF_16)):
+            raise _none(data.decode("ascii", "replace").replace("\ufffd", "?")) from None
         line = data.count(b"\n", 0, error.start) + 1
         raise RecordingError(f"line {line}: not UTF-8 text, so no recording; record the stream again") from None
     return parse(text)
+
+
+def _none(text: str) -> RecordingError:
+    """What to say of a text that is no recording: a log of bare bytes is made one by `listen`."""
+    first = _safe(text.partition("\n")[0][:60].rstrip("\r"))
+    if text.startswith(_BEGIN):
+        return RecordingError(f'line 1: "{first}" is no recording; its first line must be "# format: {FORMAT}"')
+    return RecordingError(
+        f'line 1: "{first}" is no recording; for bare bytes: tidewire listen stdin --to NEW < FILE makes one'
+    )
 
 
 def parse_entries(text: str, first_line: int = 1, at: int = 0) -> list[Entry]:

@@ -160,7 +160,7 @@ def main() -> None:
 def _take_output() -> None:
     """Standard output through a file that knows what to do where its reader has gone. Where it is closed it stays so."""
     old = sys.stdout
-    if isinstance(old, io.TextIOWrapper):
+    if old is sys.__stdout__ and isinstance(old, io.TextIOWrapper):
         file = io.BufferedWriter(_Output(old.fileno(), "w", closefd=False))
         sys.stdout = io.TextIOWrapper(file, old.encoding, old.errors, line_buffering=old.line_buffering)
 

@@ -216,7 +216,7 @@ def test_a_recording_that_is_no_text_is_refused_in_the_words_of_replay(desk: Des
     checked = desk.type("check")
     played = desk.type("replay", str(desk.folder / "binary"), "--to", str(desk.folder / "out"))
 
-    words = "line 1: not UTF-8 text, so no recording; record the stream again"
+    words = 'line 1: "?ELF??" is no recording; for bare bytes: tidewire listen stdin --to NEW < FILE makes one'
     assert checked.exit_code == 78
     assert checked.output.splitlines()[2] == f"SEE TO: port recording:{desk.folder}/binary of h2-a: {words}"
     assert str(played.exception).endswith(words)

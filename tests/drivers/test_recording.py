@@ -142,7 +142,7 @@ def test_a_long_chunk_is_split_and_its_damage_stays_in_place() -> None:
         ("5 <  a\n", "line 1: no bytes, or a bare blank at either end"),
         ("5 > a \n", "line 1: no bytes, or a bare blank at either end"),
         ("5 < é\n", "line 1: a character that is not printable ASCII"),
-        ("5 < a\r\n", "line 1: the line ends with CR LF; save the recording with LF line ends"),
+        ("5 < a\r\r\n", "line 1: the line ends with CR LF; save the recording with LF line ends"),
         ("5 mute\n", 'line 1: "mute" is no known word here; write one of <, >, quiet, lost, missing, end, line-error'),
         ("5 quiet now\n", 'line 1: "quiet" is no known word here'),
         ("\n", 'line 1: "" begins with no time'),
@@ -193,7 +193,9 @@ def test_a_wrong_header_is_named_with_its_cure(old: str, new: str, said: str) ->
 
 
 def test_a_foreign_or_cut_file_is_no_recording() -> None:
-    with pytest.raises(RecordingError, match=r'^line 1: "\?PNG" is no recording; its first line must be'):
+    with pytest.raises(
+        RecordingError, match=r'^line 1: "\?PNG" is no recording; for bare bytes: tidewire listen stdin'
+    ):
         parse("\x89PNG\nx\n")
     with pytest.raises(RecordingError, match="line 2: not UTF-8 text"):
         decode(b"# format: stream-recording/1\n\xff\n")
@@ -221,5 +223,19 @@ def test_nothing_received_is_no_line() -> None:
 def test_a_recording_that_an_editor_saved_in_another_way_is_named_as_that() -> None:
     with pytest.raises(RecordingError, match="line 1: begins with a byte order mark"):
         decode(b"\xef\xbb\xbf# format: stream-recording/1\n")
-    with pytest.raises(RecordingError, match="line 1: ends with CR LF"):
-        decode(b"# format: stream-recording/1\r\n")
+
+
+def test_a_recording_that_an_editor_saved_with_cr_lf_is_the_same() -> None:
+    assert decode(TEXT.replace("\n", "\r\n").encode()) == parse(TEXT)
+    with pytest.raises(RecordingError, match="line 1: the line ends with CR LF"):
+        parse_entries("5 < a\r\n")  # inside the program nobody saves lines
+
+
+@pytest.mark.parametrize("data", [b"RES;0412\r\nRES;0413\r\n", b"RES;0412\xb0\r\n"], ids=["text", "no UTF-8"])
+def test_a_log_of_bare_bytes_is_told_how_it_becomes_a_recording(data: bytes) -> None:
+    with pytest.raises(RecordingError) as caught:
+        decode(data)
+    assert str(caught.value).startswith('line 1: "RES;0412')
+    assert str(caught.value).endswith(
+        '" is no recording; for bare bytes: tidewire listen stdin --to NEW < FILE makes one'
+    )

@@ -222,7 +222,7 @@ RECORDING = registry.SHEETS / "delimited-line" / "recordings" / "breath.txt"
         (b"\xff\xfe\x00", "line 1: not UTF-8 text"),
         (RECORDING.read_bytes().replace(b" < ", b" ? ", 1), '"?" is no known word'),
         (RECORDING.read_bytes().replace(b"# stream: ", b"# stream: x", 1), "is no stream; write a UUID"),
-        (RECORDING.read_bytes().replace(b"\n", b"\r\n"), "line 1: ends with CR LF; save the recording with LF"),
+        (b"RES;0412;37\r\n", '"RES;0412;37" is no recording; for bare bytes: tidewire listen stdin --to NEW < FILE'),
         (b"\xef\xbb\xbf" + RECORDING.read_bytes(), "line 1: begins with a byte order mark (BOM); save"),
     ],
 )

@@ -192,7 +192,7 @@ def test_a_recording_that_cannot_be_played_is_refused_in_one_line_and_ends_the_s
         assert done.returncode == 1
         (line,) = [line for line in done.stderr.splitlines() if "refused" in line]
         assert str(path) in line
-        assert "name a recording" in line or "its first line must be" in line
+        assert "name a recording" in line or "for bare bytes" in line
         assert house.files() == {}
 
 

@@ -182,7 +182,7 @@ async def test_a_recording_is_production_only_if_both_it_and_the_table_say_so(
 async def test_a_foreign_file_is_refused_with_file_line_and_cure(tmp_path: Path) -> None:
     path = tmp_path / "notes.txt"
     path.write_text("bought gas\n", encoding="ascii")
-    with pytest.raises(UsageError, match=rf'^{path}, line 1: "bought gas" is no recording; its first line must be'):
+    with pytest.raises(UsageError, match=rf'^{path}, line 1: "bought gas" is no recording; for bare bytes'):
         await RecordingPort(str(path)).__aenter__()
 
 
