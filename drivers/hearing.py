@@ -71,6 +71,18 @@ def by_times(driver: Driver, entries: Iterable[Entry]) -> list[Entry]:
         return given
 
 
+def silences(entries: Iterable[Entry]) -> list[int]:
+    """Before which byte, counted from the first of these entries, each silence is told."""
+    found: list[int] = []
+    at = 0
+    for entry in entries:
+        if isinstance(entry, Bytes):
+            at += len(entry.data)
+        elif isinstance(entry, Mark) and entry.kind == "quiet":
+            found.append(at)
+    return found
+
+
 def _silences(driver: Driver, heard: Sequence[Entry], given: Sequence[Entry]) -> list[Entry]:
     hearing = Hearing(driver)
     found: list[Entry] = []

@@ -79,21 +79,24 @@ def _line_set(driver: Driver, header: Header) -> list[str]:
 
 
 def _silences(driver: Driver, recording: Recording) -> list[str]:
-    """A remark where the sheet has learnt of shorter silences since the recording was made with it."""
-    from drivers.hearing import by_times
-    from drivers.recording import Mark
+    """A remark where the sheet has learnt of other silences since the recording was made with it."""
+    from drivers.hearing import by_times, silences
 
     if recording.header.driver != driver.name:
         return []
-    marked, timed = (
-        sum(isinstance(each, Mark) and each.kind == "quiet" for each in entries)
-        for entries in (recording.entries, by_times(driver, recording.entries))
-    )
-    if timed <= marked:
+    marked, timed = silences(recording.entries), silences(by_times(driver, recording.entries))
+    if timed == marked:
         return []
-    more = counted(timed - marked, "silence")
-    words = f"remark: Its times show {more} more than it has marks of: it may have been recorded when the sheet said a longer "
-    return [f'{words}quiet_s. With "# driver: {NO_DRIVER}" in its header its times are taken.']
+    if len(timed) == len(marked):
+        words = "other silences than it has marks of"
+    elif len(timed) > len(marked):
+        words = f"{counted(len(timed) - len(marked), 'silence')} more than it has marks of"
+    else:
+        words = f"{counted(len(marked) - len(timed), 'silence')} fewer than it has marks of"
+    cure = f'With "# driver: {NO_DRIVER}" in its header its times are taken.'
+    return [
+        f"remark: Its times show {words}: it may have been recorded when the sheet said another quiet_s. {cure}",
+    ]
 
 
 def _unread(

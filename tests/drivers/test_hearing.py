@@ -11,7 +11,7 @@ import pytest
 
 from drivers import registry
 from drivers.contract import Event
-from drivers.hearing import MOST_QUIET, by_times, entries_for, play, recut
+from drivers.hearing import MOST_QUIET, by_times, entries_for, play, recut, silences
 from drivers.recording import Bytes, Header, Mark, Recording, Sent
 
 if TYPE_CHECKING:
@@ -102,6 +102,15 @@ def test_a_recording_without_times_or_without_anything_has_no_silences() -> None
     assert by_times(GAP, [Mark(0, "quiet")]) == []
     bare: list[Entry] = [Bytes(0, each) for each in FRAMES]
     assert by_times(GAP, bare) == bare
+    assert silences(bare) == []
+
+
+def test_a_silence_stands_before_a_byte() -> None:
+    assert silences([Mark(1, "quiet"), Bytes(2, b"abc"), Mark(3, "lost"), Sent(3, b"?"), *[Mark(4, "quiet")] * 2]) == [
+        0,
+        3,
+        3,
+    ]
 
 
 def test_a_driver_that_always_wants_to_know_is_told_of_one_silence_so_often_and_one_that_fails_not_at_all() -> None:
