@@ -68,7 +68,8 @@ def command(  # noqa: PLR0913 - one argument an option
     broker with a message under the topic "check". Without it only the files that a broker's table names are looked at.
 
     SHEET, a driver's name or the file of a sheet, is checked instead where it is given: all its mistakes with line and
-    cure, what it leaves unknown, and what it makes of recordings (--against, or those in recordings/ beside it).
+    cure, what it leaves unknown, whether the recordings in recordings/ beside it give the items that are expected of them,
+    and what it makes of others (--against).
 
     Exit code 0: all good; 1: something to see to; 2: what was typed, or a recording, cannot be used; 78: the configuration,
     or the sheet, cannot be used.

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 import shlex
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from capture.commands import explain_recording
+from capture.commands.check_expected import difference, expected_file, kept_text
 from capture.commands.check_sheet import Asked, Report, none_there
 from capture.commands.common import counted, table
 from capture.commands.sheets import NO_DRIVER, recording_of
@@ -199,13 +199,6 @@ def _why_refused(driver: Driver, told: Sequence[Told], data: bytes) -> Iterator[
         yield f"and for {counted(len(broken) - MOST_TEXTS, 'other reason')}"
 
 
-def expected_file(file: Path) -> Path:
-    """Where the expected items of a recording are kept: `expected/` beside `recordings/`, else beside the file itself."""
-    if file.parent.name == "recordings":
-        return file.parent.parent / "expected" / f"{file.stem}.json"
-    return file.with_name(f"{file.stem}.expected.json")
-
-
 def _expected(
     report: Report, driver: Driver, file: Path, header: Header, told: Sequence[Told], asked: Asked
 ) -> dict[str, Any] | None:
@@ -214,10 +207,7 @@ def _expected(
 
     kept = expected_file(file)
     now = as_json(each.item for each in told)
-    try:
-        was = kept.read_text(encoding="utf-8") if kept.exists() else None
-    except (OSError, UnicodeDecodeError) as error:
-        raise UsageError(f"{kept}: cannot be read ({error}); mend it or take it away") from None
+    was = kept_text(kept)
     if asked.expect:
         _fit_to_expect(driver, file, header, told)
     state, lines = "as expected", list[str]()
@@ -229,7 +219,7 @@ def _expected(
     elif was != now:
         state = "not as expected"
         report.bad = True
-        lines = list(difflib.unified_diff(was.splitlines(), now.splitlines(), "expected", "now", lineterm="", n=1))
+        lines = difference(was, now)
     if not asked.as_json:
         click.echo(f"{kept}: {state}" + (f", {counted(len(told), 'item')}" if state == "written" else ""))
         for line in lines[:MOST_LINES]:

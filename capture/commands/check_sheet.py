@@ -62,6 +62,10 @@ def check(config_path: Path, asked: Asked) -> int:
         from capture.commands import check_against
 
         check_against.check(report, driver, files, asked)
+    else:
+        from capture.commands import check_expected
+
+        check_expected.compare(report, driver, files, asked)
     if asked.hard:
         from capture.commands import check_hard
 

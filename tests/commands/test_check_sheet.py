@@ -209,6 +209,41 @@ def test_expected_items_are_written_then_compared_and_never_written_over_unasked
     assert kept.read_text(encoding="utf-8") != was
 
 
+def test_whether_the_recordings_beside_a_sheet_still_give_what_is_expected_is_said_unasked(
+    desk: Desk, sheet: Path
+) -> None:
+    file, kept = sheet.parent / "recordings/breath.txt", sheet.parent / "expected/breath.json"
+    (sheet.parent / "recordings/more.txt").write_text(RECORDING.replace("00d1", "00d3"), encoding="utf-8")
+    assert "breath.txt" not in desk.type("check", str(sheet)).output, "nothing is expected so far"
+    desk.type("check", str(sheet), "--against", str(file), "--expect")
+
+    kept_to = desk.type("check", str(sheet))
+    assert (kept_to.exit_code, kept_to.output.splitlines()[-1]) == (0, f"good: {file}: 2 items as expected")
+    assert "more.txt" not in kept_to.output
+
+    sheet.write_text(SHEET.replace('methane = { field = 4, unit = "ppm" }\n', ""), encoding="utf-8")
+    changed = desk.type("check", str(sheet))
+    assert (changed.exit_code, changed.output.splitlines()[-1]) == (
+        1,
+        (
+            f"SEE TO: {file}: gives other items than expected; tidewire check {sheet} --against {file} shows the difference"
+        ),
+    )
+    hard = desk.type("check", str(sheet), "--hard")
+    assert (hard.exit_code, "gives other items than expected" in hard.output) == (1, True)
+    (row,) = json.loads(desk.type("check", str(sheet), "--json").output)["recordings"]
+    assert (row["file"], row["expected"]["file"], row["expected"]["state"]) == (str(file), str(kept), "not as expected")
+    assert any('"methane"' in line for line in row["expected"]["difference"])
+
+    kept.write_bytes(b"\xff")
+    assert f"{kept}: cannot be read" in str(desk.type("check", str(sheet)).exception)
+    kept.unlink()
+    desk.type("check", str(sheet), "--against", str(file), "--expect")
+    kept.write_text(kept.read_text(encoding="utf-8")[:-1], encoding="utf-8")
+    (row,) = json.loads(desk.type("check", str(sheet), "--json").output)["recordings"]
+    assert row["expected"]["difference"] == ["the ends of lines differ"]
+
+
 def test_a_recording_outside_a_folder_of_recordings_has_its_expected_items_beside_it(
     desk: Desk, sheet: Path, tmp_path: Path
 ) -> None:
@@ -251,3 +286,8 @@ def test_a_driver_that_raises_is_named_and_something_to_see_to(
 
     assert result.exit_code == 1
     assert "DRIVER ERROR: driver two-gases fails on these bytes (RuntimeError('no decoder today'))" in result.output
+    (sheet.parent / "expected").mkdir()
+    (sheet.parent / "expected/breath.json").write_text("[]", encoding="utf-8")
+    unasked = desk.type("check", str(sheet))
+    assert unasked.exit_code == 1
+    assert f"DRIVER ERROR: {sheet.parent / 'recordings/breath.txt'}: driver two-gases fails" in unasked.output
