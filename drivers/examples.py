@@ -11,9 +11,9 @@ from drivers.contract import Event, Progress, Refused, Result
 from drivers.ruling import sheet_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Collection, Iterable, Iterator
 
-    from drivers.contract import Driver, Item
+    from drivers.contract import Driver, Item, Span
 
 
 def without_example(driver: Driver, items: Iterable[Item]) -> list[str]:
@@ -33,9 +33,14 @@ def without_example(driver: Driver, items: Iterable[Item]) -> list[str]:
     return [each for each in said if each not in shown]
 
 
-def refused(items: Iterable[Item]) -> int:
-    """How many frames the sheet refuses; those that the line itself called damaged say nothing of it."""
-    return sum(isinstance(item, Refused) and item.why != "line-error" for item in items)
+def refused(items: Iterable[Item], known: Collection[tuple[tuple[Span, ...], str]] = ()) -> int:
+    """How many frames the sheet refuses that are not `known` to be (their spans and why).
+
+    Those that the line itself called damaged say nothing of the sheet.
+    """
+    return sum(
+        isinstance(item, Refused) and item.why != "line-error" and (item.spans, item.why) not in known for item in items
+    )
 
 
 def _of_message(message: dict[str, Any]) -> Iterator[str]:

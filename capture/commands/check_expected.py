@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from capture.commands.check_sheet import Asked, Report
-    from drivers.contract import Driver
+    from drivers.contract import Driver, Span
 
 
 def compare(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -> None:
@@ -76,11 +76,15 @@ def difference(was: str, now: str) -> list[str]:
     ]
 
 
-def known_refusals(kept: str) -> frozenset[tuple[str, str]]:
-    """Spans and reason of each frame that an expected text holds as refused; nothing where it is none."""
+def known_refusals(kept: str) -> frozenset[tuple[tuple[Span, ...], str]]:
+    """Spans and reason of each frame that an expected text holds as refused; none where it is no such text."""
+    from drivers.contract import Span
+
     try:
         return frozenset(
-            (json.dumps(row["spans"]), row["why"]) for row in json.loads(kept) if row.get("is") == "Refused"
+            (tuple(Span(*span) for span in row["spans"]), row["why"])
+            for row in json.loads(kept)
+            if row["is"] == "Refused"
         )
-    except (ValueError, TypeError, KeyError, AttributeError):
+    except (ValueError, TypeError, KeyError):
         return frozenset()  # that it holds something else is said where the items are compared

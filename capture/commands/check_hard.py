@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import sys
 import time
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from capture.commands.check_expected import expected_file, kept_text, known_refusals
 from capture.commands.check_sheet import Asked, Report, none_there
 from capture.commands.common import counted
 from capture.commands.sheets import recording_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-    from pathlib import Path
+    from collections.abc import Iterator, Mapping, Sequence
 
     from drivers.contract import Driver, Item
     from drivers.prove import Outcome, Proof, Trials
@@ -26,7 +27,7 @@ LONGEST_DETAIL = 300
 
 def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -> None:
     """Try the laws for at most so many seconds; print and keep each law's outcome. Raises UsageError."""
-    from drivers.examples import refused, without_example
+    from drivers.examples import without_example
     from drivers.hearing import entries_for
     from drivers.prove import Trials
 
@@ -42,9 +43,10 @@ def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -
         for _ in trials.run(lambda: time.monotonic() >= until):
             line.update(1)
     proof = trials.proof
-    items = [item for entries in heard.values() for item in _items(driver, entries)]
-    few, lacking = refused(items), without_example(driver, items)
-    report.bad |= bool(proof.broken or proof.untried or few)
+    given = {file: _items(driver, entries) for file, entries in heard.items()}
+    lacking = without_example(driver, [item for items in given.values() for item in items])
+    few, grave = refusals(given)
+    report.bad |= bool(proof.broken or proof.untried or grave)
     report.data["laws"] = _data(trials) | {"refused": few, "without_example": lacking}
     if not asked.as_json:
         click.echo(f"\nThe laws of drivers, on {counted(len(files), 'recording')}")
@@ -54,7 +56,11 @@ def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -
             click.echo(
                 f"No recording shows {', '.join(lacking)}: of that nothing is proven; record an example of each."
             )
-        for sentence in (*_unprotected(driver, proof), *_unfinished(trials, asked.seconds), *_refused(few)):
+        for sentence in (
+            *_unprotected(driver, proof),
+            *_unfinished(trials, asked.seconds),
+            *_refused(few, grave=grave),
+        ):
             click.echo(sentence)
 
 
@@ -68,10 +74,28 @@ def _items(driver: Driver, entries: Sequence[Entry]) -> list[Item]:
         return []
 
 
-def _refused(few: int) -> Iterator[str]:
+def refusals(given: Mapping[str, Sequence[Item]]) -> tuple[int, bool]:
+    """How many frames of these recordings' items are refused that none expects to be, and whether that is to be seen to.
+
+    It is where others are expected of the recording, or where there are not more results than such frames.
+    """
+    from drivers.contract import Result
+    from drivers.examples import refused
+
+    kept = {file: kept_text(expected_file(Path(file))) for file in given}
+    loose = sum(refused(items) for file, items in given.items() if kept[file] is None)
+    against = sum(refused(given[file], known_refusals(text)) for file, text in kept.items() if text is not None)
+    results = sum(isinstance(item, Result) for items in given.values() for item in items)
+    return loose + against, bool(against or loose >= max(results, 1))
+
+
+def _refused(few: int, *, grave: bool) -> Iterator[str]:
     if few:
         are = "frame of the recordings is" if few == 1 else "frames of the recordings are"
-        yield f"SEE TO: {few} {are} refused: this proves little until the sheet reads them, or it is known why it cannot."
+        words = (
+            f"{few} {are} refused: of that this proves little until the sheet reads them, or it is known why it cannot"
+        )
+        yield f"SEE TO: {words}." if grave else f"remark: {words} (--expect keeps them as known)."
 
 
 def _told(outcome: Outcome) -> str:
@@ -113,7 +137,7 @@ def _unprotected(driver: Driver, proof: Proof) -> Iterator[str]:
     else:
         yield (
             f"The line has {driver.serial.parity} parity: on a serial port each of these bits is seen before the sheet is asked, and "
-            "the frame is refused as line-error. Over TCP, or where an adapter hides it, nothing sees them: there only a checksum helps."
+            "the frame is refused as line-error. Where an adapter hides it nothing sees them: there only a checksum helps."
         )
 
 

@@ -12,7 +12,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from capture.commands.check_hard import refusals
 from drivers import registry
+from drivers.contract import Refused
+from drivers.hearing import play
+from drivers.recording import Bytes, decode
 from tests.commands import two_gases
 from tests.commands.two_gases import RECORDING
 
@@ -152,10 +156,55 @@ def test_where_frames_are_refused_or_no_recording_has_an_example_that_is_said(de
     result = desk.type("check", str(sheet), "--hard")
     told = json.loads(desk.type("check", str(sheet), "--hard", "--json").stdout)["laws"]
 
-    assert result.exit_code == 1
+    assert result.exit_code == 0
     assert "No recording shows kind zero gas: of that nothing is proven; record an example of each.\n" in result.output
     assert result.output.endswith(
-        "SEE TO: 1 frame of the recordings is refused: this proves little until the sheet reads them, or it is known why it "
-        "cannot.\n"
+        "remark: 1 frame of the recordings is refused: of that this proves little until the sheet reads them, or it is known why "
+        "it cannot (--expect keeps them as known).\n"
     )
     assert (told["refused"], told["without_example"]) == (1, ["kind zero gas"])
+
+
+def test_a_frame_that_is_expected_to_be_refused_is_known_and_one_that_is_not_is_something_to_see_to(
+    desk: Desk, sheet: Path
+) -> None:
+    file, kept = sheet.parent / "recordings/refused.txt", sheet.parent / "expected/refused.json"
+    file.write_text(two_gases.REFUSED, encoding="utf-8")
+    desk.type("check", str(sheet), "--against", str(file), "--expect")
+
+    known = desk.type("check", str(sheet), "--hard")
+    assert (known.exit_code, "refused:" in known.output) == (0, False)
+
+    kept.write_text(kept.read_text(encoding="utf-8").replace('"bad-field"', '"bad-checksum"'), encoding="utf-8")
+    other = desk.type("check", str(sheet), "--hard")
+    assert other.exit_code == 1
+    assert "SEE TO: 1 frame of the recordings is refused: of that this proves little" in other.output
+
+
+def test_refused_frames_that_nobody_expects_are_to_be_seen_to_where_results_do_not_outnumber_them(
+    tmp_path: Path,
+) -> None:
+    file, driver = str(tmp_path / "any.txt"), registry.find("delimited-line")
+    result, torn = b"RES;0412;24/11/2026 10:31;B;37;<2;16.4\r\n", b"RES;0412\r\n"
+
+    assert refusals({file: play(driver, [Bytes(0, result + result + torn)])}) == (1, False)
+    assert refusals({file: play(driver, [Bytes(0, result + torn)])}) == (1, True)
+    assert refusals({file: play(driver, [Bytes(0, torn)])}) == (1, True)
+    assert refusals({file: []}) == (0, False)
+    (tmp_path / "any.expected.json").write_text('{"a": 1}', encoding="utf-8")
+    assert refusals({file: play(driver, [Bytes(0, result + result + torn)])}) == (1, True)
+
+
+@pytest.mark.parametrize("name", list(registry.builtin()))
+def test_every_frame_that_a_built_in_sheet_refuses_is_expected_to_be(name: str) -> None:
+    files = (registry.SHEETS / name / "recordings").glob("*.txt")
+    given = {str(file): play(registry.builtin()[name], decode(file.read_bytes()).entries) for file in files}
+
+    assert any(isinstance(item, Refused) for items in given.values() for item in items)
+    assert refusals(given) == (0, False)
+
+
+def test_a_built_in_sheet_has_nothing_to_see_to(desk: Desk) -> None:
+    result = desk.type("check", "fixed-frame", "--hard", "--seconds", "40")
+
+    assert (result.exit_code, "SEE TO" in result.output) == (0, False)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from drivers import registry
-from drivers.contract import Refused
+from drivers.contract import Refused, Span
 from drivers.examples import refused, without_example
 from drivers.hearing import play
 from drivers.recording import decode
@@ -64,3 +64,9 @@ def test_of_a_driver_that_is_no_sheet_nothing_is_said() -> None:
 def test_frames_that_the_line_damaged_are_no_fault_of_the_sheet() -> None:
     items = [Refused((), "line-error", ""), Refused((), "bad-field", ""), Refused((), "bad-checksum", "")]
     assert refused(items) == 2
+
+
+def test_frames_that_are_known_to_be_refused_where_they_are_and_why_are_not_counted() -> None:
+    items = [Refused((Span(0, 4),), "bad-field", "x"), Refused((Span(4, 9),), "bad-checksum", "y")]
+    assert refused(items, {((Span(0, 4),), "bad-field")}) == 1
+    assert refused(items, {((Span(0, 4),), "bad-checksum"), ((Span(0, 9),), "bad-field")}) == 2
