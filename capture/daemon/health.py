@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import grp
 import os
+import pwd
+import shlex
 import tempfile
 from dataclasses import dataclass
 from datetime import datetime
@@ -27,6 +29,10 @@ if TYPE_CHECKING:
     from datetime import date
 
     from capture.config import Analyser, Config
+
+
+SERVICE_USER = "tidewire"
+"""Who runs the service by the unit in systemd/."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,10 +120,30 @@ def _data(config: Config) -> Point:
         parent = next(parent for parent in folder.parents if os.path.exists(parent))  # noqa: PTH110 - likewise
         if os.access(parent, os.W_OK):
             return Point(about, good=True, words="will be made at the first start")
-        return Point(about, good=False, words=f"is not there and cannot be made; sudo install -d -o tidewire {folder}")
+        return Point(about, good=False, words=f"is not there and cannot be made; {_install(folder)}")
     if not os.access(folder, os.W_OK | os.X_OK):
-        return Point(about, good=False, words=f"cannot be written to by this user; sudo chown tidewire {folder}")
+        return Point(about, good=False, words=f"cannot be written to by this user; {_chown(folder)}")
     return _journal(folder / FILE_NAME, about)
+
+
+def _install(folder: Path) -> str:
+    return f"sudo install -d -o {_service_user()} {shlex.quote(str(folder))}"
+
+
+def _chown(path: Path) -> str:
+    return f"sudo chown {_service_user()} {shlex.quote(str(path))}"
+
+
+def _service_user() -> str:
+    """Whose files the service's are: the documented user where there is one, else who asks."""
+    try:
+        return pwd.getpwnam(SERVICE_USER).pw_name
+    except KeyError:
+        pass
+    try:
+        return pwd.getpwuid(os.getuid()).pw_name
+    except KeyError:
+        return str(os.getuid())
 
 
 def _journal(path: Path, about: str) -> Point:
@@ -131,7 +157,7 @@ def _journal(path: Path, about: str) -> Point:
     except FileNotFoundError:
         return Point(about, good=True, words="no journal yet: the first start makes one")
     except OSError as error:
-        return Point(about, good=False, words=f"{path}: {error.strerror}; sudo chown tidewire {path}")
+        return Point(about, good=False, words=f"{path}: {error.strerror}; {_chown(path)}")
     version, owner = (int.from_bytes(header[at : at + 4], "big") for at in (60, 68))
     if header[:16] == b"SQLite format 3\0" and owner == version == 0 and _logged(path):
         return Point(about, good=True, words="a journal of which the first pages are still in its log")
@@ -201,9 +227,7 @@ def _folder(destination: FolderDestination) -> Point:
             probe.flush()
             os.fsync(probe.fileno())
     except FileNotFoundError:
-        return Point(
-            about, good=False, words=f"is not there: mount it, or sudo install -d -o tidewire {destination.path}"
-        )
+        return Point(about, good=False, words=f"is not there: mount it, or {_install(destination.path)}")
     except OSError as error:
         words = f"cannot be written to ({error.strerror}): give the service's user the right, or free some space"
         return Point(about, good=False, words=words)

@@ -6,6 +6,7 @@ import grp
 import json
 import os
 import pty
+import pwd
 from typing import TYPE_CHECKING
 
 import apsw
@@ -90,6 +91,26 @@ def test_a_missing_folder_is_to_be_seen_to_and_not_made(desk: Desk) -> None:
     assert result.exit_code == 1
     assert "is not there: mount it" in result.output
     assert not (desk.folder / "breath").exists()
+
+
+def test_a_cure_names_the_services_user_only_where_there_is_one(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    (desk.folder / "breath").rmdir()
+    me = pwd.getpwuid(os.getuid()).pw_name
+
+    def known(name: str) -> pwd.struct_passwd:
+        if name != "tidewire":
+            raise KeyError(name)
+        return pwd.struct_passwd((name, "x", 990, 990, "", "/", "/bin/false"))
+
+    def nobody(name: str | int) -> pwd.struct_passwd:
+        raise KeyError(name)
+
+    monkeypatch.setattr(pwd, "getpwnam", known)
+    assert f"or sudo install -d -o tidewire {desk.folder}/breath" in desk.type("check").output
+    monkeypatch.setattr(pwd, "getpwnam", nobody)
+    assert f"or sudo install -d -o {me} {desk.folder}/breath" in desk.type("check").output
+    monkeypatch.setattr(pwd, "getpwuid", nobody)
+    assert f"or sudo install -d -o {os.getuid()} {desk.folder}/breath" in desk.type("check").output
 
 
 def test_a_newer_journal_is_final(desk: Desk) -> None:
