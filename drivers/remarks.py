@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from drivers.ruling import sheet_of
+from drivers.sheet.numbers import read_number
+from drivers.tomltext import spoken
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -33,6 +35,7 @@ def remarks(driver: Driver) -> list[Remark]:
     if document is not None:
         found = [
             *_check(driver, document),
+            *_sentinels(document),
             *_recognised(document),
             *found,
             *_twice(document),
@@ -57,9 +60,20 @@ def _check(driver: Driver, document: Document) -> Iterator[Remark]:
         yield Remark(
             line,
             "serial.parity",
-            f"no check: {driver.serial.parity} parity shows a single flipped bit of a byte on a serial line, two of them or lost "
-            "bytes it does not; over TCP it shows nothing",
+            f"no check: {driver.serial.parity} parity shows a single flipped bit of a byte, two of them or lost bytes it does not",
         )
+
+
+def _sentinels(document: Document) -> Iterator[Remark]:
+    point = document.data.get("decimal", ".").encode()
+    for text, state in document.data.get("sentinels", {}).items():
+        value = read_number(text.encode(), point)
+        if value is not None and value >= 0:
+            yield Remark(
+                document.line_of(("sentinels", text)),
+                f"sentinels.{spoken((text,))}",
+                f"is a number: a measured {text} will be read as {state}; make sure that the analyser can never mean it",
+            )
 
 
 def _recognised(document: Document) -> Iterator[Remark]:

@@ -92,9 +92,7 @@ def refusals(given: Mapping[str, Sequence[Item]]) -> tuple[int, bool]:
 def _refused(few: int, *, grave: bool) -> Iterator[str]:
     if few:
         are = "frame of the recordings is" if few == 1 else "frames of the recordings are"
-        words = (
-            f"{few} {are} refused: of that this proves little until the sheet reads them, or it is known why it cannot"
-        )
+        words = f"{few} {are} refused: this proves little until the sheet reads them, or it is known why it cannot"
         yield f"SEE TO: {words}." if grave else f"remark: {words} (--expect keeps them as known)."
 
 

@@ -11,7 +11,7 @@ import os
 from typing import TYPE_CHECKING
 
 from capture.commands.common import Bench
-from capture.config import load
+from capture.config import PORT_FORMS, form_of, load
 from capture.config.model import usual_baud
 from capture.errors import PortGone, TidewireError, UsageError
 from capture.ports.recording import RecordingPort
@@ -56,6 +56,8 @@ def _absent(address: str, error: OSError) -> str:
         return f"{address}: there is no such file; write {dev}"
     if isinstance(error, PermissionError):
         return f"{address}: permission denied on the way to it; make its folder accessible to this user"
+    if form_of(address) is None:
+        return f"{address} is no port we know; write {PORT_FORMS}"
     return f"{address}: there is no such port now; plug the adapter in, or see which there are: tidewire listen"
 
 

@@ -88,6 +88,13 @@ def test_a_port_that_is_not_there_is_told_with_what_to_do(desk: Desk) -> None:
     )
 
 
+@pytest.mark.parametrize("address", ["tcp://10.0.0.7:4001", "rfc2217://10.0.0.7", "folder:/srv/results", "COM3"])
+def test_a_port_of_a_kind_that_there_is_not_is_told_with_the_kinds_there_are(desk: Desk, address: str) -> None:
+    assert refused(desk, address, "--serial", "9600 8N1") == (
+        f'{address} is no port we know; write a device path such as "/dev/ttyUSB0", "recording:/path/to/file.txt", or "stdin"'
+    )
+
+
 def test_a_device_named_without_its_folder_is_told_with_it(desk: Desk) -> None:
     assert refused(desk, "null", "--serial", "9600 8N1") == "null: there is no such file; write /dev/null"
 
