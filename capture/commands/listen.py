@@ -58,7 +58,7 @@ def command(  # noqa: PLR0913 - one argument an option
     and line errors; with --driver what the driver makes of them. At the end, on Ctrl-C or after --for, stands what was
     heard and a plain guess at its form. The line settings are in the analyser's manual; none are tried out.
 
-    Exit code 1: the port went away, or --driver knew nothing of what came. With --json one line an entry.
+    Exit code 1: the port went away, or nothing came that --driver knew. With --json one line an entry.
     """
     if address is None:
         return _ports(as_json=as_json, alone=[serial, sheet, to, for_s, quiet_s, rows or None])
@@ -152,7 +152,9 @@ def _outcome(heard: Listening) -> int:
     """Raise PortGone or TidewireError where there is something to see to."""
     if heard.ended is not None and heard.ended.why == "gone":
         raise PortGone(heard.ended.words)
-    if heard.trial is not None and heard.size and not heard.trial.recognised:
+    if heard.trial is not None and not heard.size:
+        raise TidewireError(f"nothing came for driver {heard.trial.driver.name} to read")
+    if heard.trial is not None and not heard.trial.recognised:
         raise TidewireError(
             f"driver {heard.trial.driver.name} knew nothing of what came; see the guess above, or its rows without --driver"
         )

@@ -219,6 +219,14 @@ def test_a_driver_that_knows_nothing_of_what_comes_is_exit_code_1(port: PtyPort,
     assert "one line ending in CR LF" in ear.out
 
 
+def test_a_driver_to_which_nothing_came_is_exit_code_1(port: PtyPort, tmp_path: Path) -> None:
+    with hearing(port.address, "--driver", "label-block", "--for", "0.3") as ear:
+        assert ear.ends() == 1
+
+    assert "nothing came for driver label-block to read" in ear.err
+    assert "Heard 0 bytes" in ear.out
+
+
 def test_every_line_of_data_is_one_object_and_the_last_is_the_summary(port: PtyPort, tmp_path: Path) -> None:
     words = ("--driver", "delimited-line", "--bytes", "--json")
     with hearing(port.address, *words) as ear:
