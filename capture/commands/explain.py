@@ -176,7 +176,7 @@ def _take_apart(
     if as_json:
         click.echo(numbers.dumps(explain_recording.as_data(driver, told, shown, data)))
     else:
-        explain_recording.tell(driver, told, shown, data)
+        explain_recording.tell(driver, told, shown, data, timed=header is not None)
     if header is not None and explain_recording.nothing_recognised(told):
         raise TidewireError(
             f"nothing was recognised in {len(data)} bytes; is {driver.name} the right driver? Choose with --driver"

@@ -69,6 +69,8 @@ def _head(bench: Bench, story: dict[str, Any], record: dict[str, Any] | None) ->
         yield f"{record['format']} {record['id']} revision {record['revision']}: {what}, {record['status']}"
     else:
         yield f"No record: these bytes were {story['kind']}" + (f" ({story['detail']})" if story["detail"] else "")
+    if record is not None and record.get("origin") == "operator":
+        yield from _typed_in(bench, story.get("acts", []))
     if "runs" in story:
         spans = ", ".join(f"{run['start']}-{run['end']}" for run in story["runs"])
         line = f", {story['line']}" if story["line"] else ""
@@ -78,6 +80,15 @@ def _head(bench: Bench, story: dict[str, Any], record: dict[str, Any] | None) ->
             f"Stream {story['stream']}, bytes {spans}; "
             f"driver {driver['name']} {driver['version']}, sheet digest {driver['sha256'][:12]}"
         )
+
+
+def _typed_in(bench: Bench, acts: list[dict[str, Any]]) -> Iterator[str]:
+    """Of a reading without bytes: who typed it, when and why."""
+    for act in acts[:1]:  # the first made it; what was done with it later, its revisions say
+        who = act["who"] or "somebody who gave no initials"
+        user = f" (user {act['user']})" if act["user"] else ""
+        yield f"Typed in by {who}{user}, {bench.local(act['recorded_ms'])}, because: {act['why']}"
+    yield "No bytes came from the analyser for it: there is nothing to walk back to"
 
 
 def _hints(story: dict[str, Any], runs: list[explain_rows.Run]) -> Iterator[str]:

@@ -85,11 +85,14 @@ def chosen(told: Sequence[Told], frames: Sequence[int], *, only_refused: bool) -
     return [each for each in found if isinstance(each.item, Refused)] if only_refused else found
 
 
-def tell(driver: Driver, told: Sequence[Told], shown: Sequence[Told], data: bytes) -> None:
-    """Print each chosen item: its words, where and why it was refused, and every byte."""
+def tell(driver: Driver, told: Sequence[Told], shown: Sequence[Told], data: bytes, *, timed: bool) -> None:
+    """Print each chosen item: its words, where and why it was refused, and every byte. `timed`: when it began, too."""
     for one in shown:
         runs, parts = _laid_out(driver, one, data)
-        for line in (*_head(driver, one, parts), *(f"   hint: {each}" for each in hints(driver, one, data))):
+        for line in (
+            *_head(driver, one, parts, timed=timed),
+            *(f"   hint: {each}" for each in hints(driver, one, data)),
+        ):
             click.echo(line)
         if runs:
             explain_rows.show(f"Bytes {places(one)}", parts, runs)
@@ -143,12 +146,13 @@ def in_short(told: Sequence[Told]) -> str:
     return ", ".join(parts) or "nothing at all"
 
 
-def _head(driver: Driver, one: Told, parts: Sequence[Part]) -> Iterator[str]:
+def _head(driver: Driver, one: Told, parts: Sequence[Part], *, timed: bool) -> Iterator[str]:
     from drivers.contract import Refused
     from drivers.telling import told as words
 
     yield f"{one.n}: {words(one.item)}"
-    yield f"   began after {after(one)}"
+    if timed:
+        yield f"   began after {after(one)}"
     if not isinstance(one.item, Refused):
         return
     why = _ruling(driver, one, parts)

@@ -163,6 +163,11 @@ def test_a_value_is_entered_twice_or_not_at_all(bench: Bench) -> None:
     bench.done("enter", "h2-b", f"{k}-B1", "--hydrogen", "21.0", "21.0", "--reason", "no cable", "--by", "AB")
 
     assert "21.0" in bench.done("test", "show", k)
+    name = read(bench.done("readings", "--json", "--last", "1").encode())["id"]
+    explained = bench.done("explain", name).splitlines()
+    assert explained[1].startswith("Typed in by AB (user ")
+    assert explained[1].endswith(", because: no cable")
+    assert explained[2] == "No bytes came from the analyser for it: there is nothing to walk back to"
 
 
 def test_what_the_display_showed_is_asked_for_without_showing_what_was_recorded(bench: Bench) -> None:
