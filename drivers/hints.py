@@ -169,7 +169,8 @@ def _of_messages(sheet: Sheet, item: Refused, frame: bytes) -> Iterator[str]:
             continue
         known.setdefault((when.words, text), []).append("anything" if when.text is None else f'"{when.text}"')
         if each.message.fields == len(places) and item.why == "bad-field" and not each.part:
-            near.append(f"it has {each.message.fields} fields, as {_called(each)} has")
+            many = "1 field" if each.message.fields == 1 else f"{each.message.fields} fields"
+            near.append(f"it has {many}, as {_called(each)} has")
     yield from near[:1]
     yield from (_told(words, text, told) for (words, text), told in known.items())
 

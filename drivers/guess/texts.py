@@ -142,9 +142,13 @@ def _fields(counts: Counter[int], of: int, unit: str, mark: bytes) -> str:
     said = f"{most} fields between {_PARTING.get(mark) or mark.decode('ascii')}"
     if not others:
         return said
-    listed = ", ".join(f"{number} in {count}" for number, count in others)
+    listed = ", ".join(f"{_many(number, 'field')} in {_many(count, unit)}" for number, count in others)
     more = " …" if len(counts) > len(others) + 1 else ""
     return f"{said} in {times} of {of} {unit}s ({listed}{more})"
+
+
+def _many(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
 
 
 _PARTING = {b" ": "blanks", b"\t": "TAB", b",": "commas", b", ": "comma and blank", b"; ": "; and blank"}

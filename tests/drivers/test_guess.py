@@ -100,7 +100,7 @@ def test_a_single_line_is_not_told_as_many() -> None:
 def test_lines_of_several_kinds_are_counted() -> None:
     found = said(b"RES;1;2;3\n", b"RES;2;2;3\n", b"STA;warm\n")
 
-    assert "4 fields between ; in 2 of 3 lines (2 in 1)" in found.words
+    assert "4 fields between ; in 2 of 3 lines (2 fields in 1 line)" in found.words
 
 
 def test_segments_between_vt_and_fs_are_hl7_text() -> None:

@@ -54,6 +54,10 @@ gives = "result"
 fields = 3
 hydrogen = { field = 2, unit = "ppm" }
 """
+ONE = FIELDS.replace(
+    'is = "STATE" }\ngives = "event"\nfields = 2\nevent = { field = 2, map',
+    'is = "READY" }\ngives = "event"\nfields = 1\nevent = { field = 1, map',
+)
 MANY = FIELDS.replace(
     FIELDS[FIELDS.index("[[message]]\ngives") :],
     "\n".join(f'[[message]]\nwhen = {{ field = 1, is = "W{n}" }}\ngives = "noise"\n' for n in range(15)),
@@ -82,6 +86,7 @@ def hints(driver: Driver | str, frame: bytes) -> list[str]:
             b"STX;READY\n",
             ["it has 2 fields, as message 1 has", 'field 1 is "STX"; the sheet knows "STATE"'],
         ),
+        (ONE, b"STX\n", ["it has 1 field, as message 1 has", 'field 1 is "STX"; the sheet knows "READY"']),
         (FIELDS, b"1;2;3;4\n", ['field 1 is "1"; the sheet knows "STATE"']),
         (
             FIELDS,
