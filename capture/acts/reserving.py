@@ -114,8 +114,8 @@ def _analyser(
     """The stream of the analyser that is meant. Raises UsageError, NotFound."""
     if named is not None:
         if named not in streaming:
-            there = ", ".join(sorted(streaming)) or "none is"
-            raise NotFound(f"analyser {named!r} is not receiving ({there}): see tidewire status")
+            there = ", ".join(sorted(streaming)) or "none"
+            raise NotFound(f"analyser {named!r} is not receiving (receiving: {there}): see tidewire status")
         return _still(tx, streaming[named])
     fitting = {name: head for name, head in streaming.items() if head.purpose == test.purpose}
     free = [name for name in fitting if replacing or reservations.of(tx, name) is None]

@@ -106,7 +106,7 @@ class Store:
         """
         path = folder / FILE_NAME
         if not create and not path.exists():
-            raise JournalError(f"{path}: there is no journal yet; start the service once: tidewire run")
+            raise JournalError(f"{path}: there is no journal yet; start the service once: tidewire run --config FILE")
         try:
             connection = _connect(path, wait_s, vfs)
         except apsw.BusyError:

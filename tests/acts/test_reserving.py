@@ -291,7 +291,7 @@ def test_the_only_free_analyser_is_taken(plain: Sitting) -> None:
 
 
 def test_an_analyser_that_is_not_receiving_is_not_reserved(plain: Sitting) -> None:
-    with pytest.raises(NotFound, match="'h2-z' is not receiving"):
+    with pytest.raises(NotFound, match=r"'h2-z' is not receiving \(receiving: h2-a\)"):
         plain.reserve("K7-B1", analyser="h2-z")
     plain.send(ended="gone")
     with pytest.raises(NotFound, match="has just stopped receiving"):

@@ -177,7 +177,8 @@ def test_a_journal_that_is_not_there_is_not_made_by_looking(tidewire: Tidewire, 
 
     assert code == 1
     assert (
-        one_line(said) == f"{tmp_path}/data/{FILE_NAME}: there is no journal yet; start the service once: tidewire run"
+        one_line(said)
+        == f"{tmp_path}/data/{FILE_NAME}: there is no journal yet; start the service once: tidewire run --config FILE"
     )
 
 
