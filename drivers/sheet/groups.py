@@ -15,8 +15,8 @@ Rules of the room:
 - A frame that is refused is an item of its own, at once, and leaves the group open: nobody knows whose it was.
 - Frames of two numbers are never in one result: another number ends the group.
 - A part that comes again with the same text is noise. With another text nobody knows which of the two is right: the
-  quantities that differ are `invalid`, a clock that differs is unreadable, a kind `unknown`; both texts are kept. A third
-  text is refused.
+  quantities that differ are `invalid`, a clock that differs is unreadable, a kind `unknown`; both texts are kept. What only
+  one of the two has differs, and so does a value with another unit or state. A third text is refused.
 - What is no part (an event, progress, noise) is handed on at once and changes nothing: it stands before the result.
 - Linear, and bounded: two frames a part, `max` bytes from the group's first byte on, whatever stands between.
 - A group that has ended is forgotten: what comes of its number later is a group of its own, told apart by nobody here.
@@ -25,7 +25,7 @@ Rules of the room:
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, TypeAlias, TypeVar, cast
 
 from drivers.contract import Clock, Noise, Quantity, Refused, Result, Text
 from drivers.framing import Frame
@@ -43,6 +43,8 @@ if TYPE_CHECKING:
     from drivers.sheet.parts import Spoken
     from drivers.sheet.places import Measured, Other
 
+Said: TypeAlias = "Text | Quantity | Clock"
+T = TypeVar("T", bound="Text | Quantity | Clock")
 AGAIN = "a part of a result that is here already, with the same text"
 THIRD = "a part of a result that came twice already, each time with another text"
 BOTH = " / "
@@ -190,7 +192,7 @@ class _Merged:
         gases = {name: each for message in messages for name, each in message.gases.items()}
         oxygen = [("oxygen", message.oxygen) for message in messages if message.oxygen]
         other = {name: each for message in messages for name, each in message.other.items() if each.unit}
-        self._gases, self._oxygen, self._other = _absent(gases), _absent(dict(oxygen)), _absent(other)
+        self._gases, self._oxygen, self._other = gases, dict(oxygen), other
 
     def __call__(self, arrived: Mapping[str, Sequence[Arrived]]) -> Item:
         """One result; or refused, where neither a gas nor oxygen arrived."""
@@ -200,91 +202,107 @@ class _Merged:
             return Refused(spans, "unfinished", "a result ended of which neither a gas nor oxygen arrived")
         kind, unsure = _kind(arrived)
         first = min(said, key=lambda each: each.spans[0].start)
+        parts = [[each.said for each in frames] for frames in arrived.values()]
+        gases = [[each.gases for each in frames] for frames in parts]
+        other = [[each.other for each in frames] for frames in parts]
+        alone = [[_alone(each) for each in frames] for frames in parts]
         return Result(
             spans=spans,
             integrity=first.integrity,
-            gases=_quantities(self._gases, [each.gases for each in said]),
-            oxygen=_quantities(self._oxygen, [{"oxygen": each.oxygen} for each in said if each.oxygen]).get("oxygen"),
+            gases=_quantities(self._gases, gases),
+            oxygen=_quantities(self._oxygen, alone).get("oxygen"),
             kind=kind,
             number=first.number,
-            clock=_clock([each.clock for each in said if each.clock]),
-            subject=_text([each.subject for each in said if each.subject]),
-            other={**_others([each.other for each in said]), **_quantities(self._other, _measured(said)), **unsure},
+            clock=_clock(_said(alone, "clock")),
+            subject=_text(_said(alone, "subject")),
+            other={**_others(other), **_quantities(self._other, other), **unsure},
         )
 
 
-def _absent(said: Mapping[str, Measured | Other]) -> dict[str, Quantity | None]:
-    """Each quantity as it is where its part did not arrive; None where that may be."""
-    return {
-        name: None
-        if each.optional
-        else Quantity(None, each.unit or "", "sheet", "not-received", "", (), None, each.basis, each.moisture)
-        for name, each in said.items()
-    }
+def _alone(said: Result) -> dict[str, Text | Quantity | Clock]:
+    """What a result says once: oxygen, clock and subject, by name; without those that it does not say."""
+    every = {"oxygen": said.oxygen, "clock": said.clock, "subject": said.subject}
+    return {name: each for name, each in every.items() if each is not None}
 
 
-def _quantities(absent: Mapping[str, Quantity | None], said: Sequence[Mapping[str, Quantity]]) -> dict[str, Quantity]:
+def _said(parts: Sequence[Sequence[Mapping[str, T]]], name: str) -> list[T | None]:
+    """What is said under a name by each frame of the one part that it stands in; None by a frame without it."""
+    for frames in parts:
+        if any(name in each for each in frames):
+            return [each.get(name) for each in frames]
+    return []
+
+
+def _same(said: Sequence[T | None]) -> bool:
+    """Whether all frames of a part say the same; what only one of them has differs."""
+    bare = [None if each is None else replace(each, spans=()) for each in said]
+    return all(each == bare[0] for each in bare)
+
+
+def _quantities(
+    sheet: Mapping[str, Measured | Other], parts: Sequence[Sequence[Mapping[str, Said]]]
+) -> dict[str, Quantity]:
     """Every quantity of the sheet: from the one frame that has it, `invalid` from two that differ, or absent."""
     found: dict[str, Quantity] = {}
-    for name, missing in absent.items():
-        one = _quantity([each[name] for each in said if name in each]) or missing
-        if one is not None:
+    for name, place in sheet.items():
+        said = cast("list[Quantity | None]", _said(parts, name))
+        one = _quantity(place, said)
+        if said or not place.optional:
             found[name] = one
     return found
 
 
-def _quantity(said: Sequence[Quantity]) -> Quantity | None:
-    if not said:
-        return None
-    first = said[0]
-    if all(each.text == first.text for each in said):
-        return first
-    unsure = Quantity(None, first.unit, first.unit_from, "invalid", "", (), None, first.basis, first.moisture)
-    return replace(unsure, text=_texts(said), spans=_spans(said))
+def _quantity(place: Measured | Other, said: Sequence[Quantity | None]) -> Quantity:
+    absent = Quantity(None, place.unit or "", "sheet", "not-received", "", (), None, place.basis, place.moisture)
+    here = [each for each in said if each is not None]
+    if not here:
+        return absent
+    if _same(said):
+        return here[0]
+    unsure = replace(absent, state="invalid", text=_texts(said), spans=_spans(here))
+    units = {(each.unit, each.unit_from) for each in here}
+    return replace(unsure, unit=here[0].unit, unit_from=here[0].unit_from) if len(units) == 1 else unsure
 
 
-def _measured(said: Sequence[Result]) -> list[dict[str, Quantity]]:
-    return [{name: each for name, each in one.other.items() if isinstance(each, Quantity)} for one in said]
-
-
-def _others(said: Sequence[Mapping[str, Text | Quantity]]) -> dict[str, Text | Quantity]:
+def _others(parts: Sequence[Sequence[Mapping[str, Text | Quantity]]]) -> dict[str, Text | Quantity]:
     """The texts that have no name of ours."""
-    found: dict[str, list[Text]] = {}
-    for each in said:
-        for name, text in each.items():
-            if isinstance(text, Text):
-                found.setdefault(name, []).append(text)
-    return {name: cast("Text", _text(texts)) for name, texts in found.items()}
+    texts = [
+        [{name: text for name, text in each.items() if isinstance(text, Text)} for each in frames] for frames in parts
+    ]
+    names = dict.fromkeys(name for frames in texts for each in frames for name in each)
+    return {name: cast("Text", _text(_said(texts, name))) for name in names}
 
 
-def _text(said: Sequence[Text]) -> Text | None:
+def _text(said: Sequence[Said | None]) -> Text | None:
     """The text; of two that differ both, so that it equals neither."""
-    if not said or all(each.text == said[0].text for each in said):
-        return said[0] if said else None
-    return Text(_texts(said), _spans(said))
+    here = [each for each in cast("Sequence[Text | None]", said) if each is not None]
+    if not here or _same(said):
+        return here[0] if here else None
+    return Text(_texts(said), _spans(here))
 
 
-def _clock(said: Sequence[Clock]) -> Clock | None:
-    if not said or all(each.text == said[0].text for each in said):
-        return said[0] if said else None
-    return Clock(_texts(said), None, _spans(said))
+def _clock(said: Sequence[Said | None]) -> Clock | None:
+    here = [each for each in cast("Sequence[Clock | None]", said) if each is not None]
+    if not here or _same(said):
+        return here[0] if here else None
+    return Clock(_texts(said), None, _spans(here))
 
 
 def _kind(arrived: Mapping[str, Sequence[Arrived]]) -> tuple[Kind, dict[str, Text]]:
     """The kind of sample; where two frames differ about it, `unknown` and what the two say."""
+    kinds: set[Kind] = set()
     for frames in arrived.values():
-        kinds = {each.said.kind for each in frames}
-        if len(kinds) > 1:
+        here = {each.said.kind for each in frames}
+        if len(here) > 1:
             both = BOTH.join(readable(each.body) for each in frames)
             return "unknown", {"kind": Text(both, _spans([each.said for each in frames]))}
-        if kinds != {"unknown"}:
-            return kinds.pop(), {}
-    return "unknown", {}
+        kinds |= here - {"unknown"}
+    return (kinds.pop() if len(kinds) == 1 else "unknown"), {}
 
 
-def _texts(said: Iterable[Text | Quantity | Clock]) -> str:
-    return BOTH.join(dict.fromkeys(each.text for each in said))
+def _texts(said: Iterable[Said | None]) -> str:
+    return BOTH.join(dict.fromkeys("" if each is None else each.text for each in said))
 
 
-def _spans(said: Iterable[Text | Quantity | Clock | Result]) -> tuple[Span, ...]:
+def _spans(said: Iterable[Said | Result]) -> tuple[Span, ...]:
     return tuple(span for each in said for span in each.spans)
