@@ -174,9 +174,19 @@ def _between(group: Group, sheet: Sheet, grouped: list[tuple[int, Message]]) -> 
             if place.part in closes:
                 yield (*path, "part"), "is the part that closes a group, which carries nothing; name another part"
             yield from _fits(group, (*path, "part"), place.part, message.split or sheet.split, sheet.padding)
+    yield from _kinds(grouped)
     yield from _told_apart(group, sheet, (*met, *closes))
     if not any(message.gases or message.oxygen for _, message in grouped):
         yield ("group",), 'gives a result without any gas; add for example hydrogen = { part = "H2", ... }'
+
+
+def _kinds(grouped: list[tuple[int, Message]]) -> Iterator[Said]:
+    """A group has one kind: two messages that say it apart would contradict each other."""
+    said = [(n, message.kind) for n, message in grouped if message.kind is not None]
+    for n, kind in said[1:]:
+        if kind.always != said[0][1].always:
+            what = f"message {said[0][0] + 1} says the kind of this group already; take kind out of one of the two"
+            yield ("message", n, "kind"), what
 
 
 def _told_apart(group: Group, sheet: Sheet, parts: tuple[str, ...]) -> Iterator[Said]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from drivers.contract import Result
 from drivers.sheet.compile import compile_sheet
 from drivers.sheet.loader import SheetError
 
@@ -176,6 +177,31 @@ def test_a_mistake_in_a_group_is_named_with_its_cure(old: str, new: str, said: s
         compile_sheet(SHEET.replace(old, new), "x.toml")
     assert str(caught.value).startswith(f"x.toml, {said}")
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        ('{ part = "K", field = 3, map = { B = "breath" } }', '{ always = "calibration-gas" }'),
+        ('{ always = "breath" }', '{ part = "K", field = 3, map = { C = "calibration-gas" } }'),
+        ('{ always = "breath" }', '{ always = "calibration-gas" }'),
+    ],
+)
+def test_two_messages_of_a_group_do_not_both_say_its_kind(one: str, other: str) -> None:
+    first = SHEET.replace('{ part = "K", field = 3, map = { B = "breath" } }', one)
+    methane = 'methane = { part = "CH4", field = 3, unit = "ppm" }\n'
+    with pytest.raises(SheetError) as raised:
+        compile_sheet(first + SECOND + methane + f"kind = {other}\n", "x.toml")
+    where, _, what = str(raised.value).partition(": ")
+    assert where == f"x.toml, line {first.count(chr(10)) + 6}, message.3.kind"
+    assert what == "message 2 says the kind of this group already; take kind out of one of the two"
+
+
+def test_two_messages_of_a_group_may_say_the_same_kind() -> None:
+    first = SHEET.replace('{ part = "K", field = 3, map = { B = "breath" } }', '{ always = "breath" }')
+    second = SECOND + 'methane = { part = "CH4", field = 3, unit = "ppm" }\nkind = { always = "breath" }\n'
+    items = compile_sheet(first + second, "x.toml").new(0).feed(b"1 H2 37\n1 CH4 2\n1 .\n")
+    assert [item.kind for item in items if isinstance(item, Result)] == ["breath"]
 
 
 def test_one_part_is_no_group() -> None:
