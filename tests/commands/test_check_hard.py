@@ -159,7 +159,7 @@ def test_where_frames_are_refused_or_no_recording_has_an_example_that_is_said(de
     assert result.exit_code == 0
     assert "No recording shows kind zero gas: of that nothing is proven; record an example of each.\n" in result.output
     assert result.output.endswith(
-        "remark: 1 frame of the recordings is refused: of that this proves little until the sheet reads them, or it is known why "
+        "remark: 1 frame of the recordings is refused: this proves little until the sheet reads them, or it is known why "
         "it cannot (--expect keeps them as known).\n"
     )
     assert (told["refused"], told["without_example"]) == (1, ["kind zero gas"])
@@ -178,7 +178,7 @@ def test_a_frame_that_is_expected_to_be_refused_is_known_and_one_that_is_not_is_
     kept.write_text(kept.read_text(encoding="utf-8").replace('"bad-field"', '"bad-checksum"'), encoding="utf-8")
     other = desk.type("check", str(sheet), "--hard")
     assert other.exit_code == 1
-    assert "SEE TO: 1 frame of the recordings is refused: of that this proves little" in other.output
+    assert "SEE TO: 1 frame of the recordings is refused: this proves little" in other.output
 
 
 def test_refused_frames_that_nobody_expects_are_to_be_seen_to_where_results_do_not_outnumber_them(
