@@ -14,6 +14,7 @@ import click
 
 from capture.commands import reconcile
 from capture.commands.common import counted
+from capture.commands.sheets import NO_DRIVER, driver_option, sheet_file
 from capture.errors import ConfigError, TidewireError, UsageError
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ JOURNALS = UUID("56500cb2-ff0e-475d-847f-d5aa416d5a02")
 @click.option(
     "--to", type=click.Path(path_type=Path), required=True, help="The folder for the records; made if missing."
 )
-@click.option("--driver", help="Decode with this driver instead of the one each recording names.")
+@driver_option
 @click.option("--sheets", type=click.Path(path_type=Path), help="A folder with driver sheets of your own.")
 @click.option("--journal", type=click.Path(path_type=Path), help="Keep the journal in this folder.")
 @click.option("--json", "as_json", is_flag=True, help="Print the books as data.")
@@ -39,14 +40,14 @@ def command(
     files: tuple[Path, ...],
     *,
     to: Path,
-    driver: str | None,
+    sheet: str | None,
     sheets: Path | None,
     journal: Path | None,
     as_json: bool,
 ) -> int:
     """Play recordings through the real service, as fast as they go, and prove the books.
 
-    Times, ids and records come out as they would have at the bench: the same recordings, in the same order, always give
+    Each is read by the driver that it names, or all by --driver. Times, ids and records come out as they would have at the bench: the same recordings, in the same order, always give
     the same files.
     The service's own journal is never touched.
     """
@@ -54,9 +55,13 @@ def command(
 
     headers = [_recording(file).header for file in files]
     _each_once(files, headers)
-    drivers = [driver or header.driver for header in headers]
-    _known(files, drivers, sheets, chosen=driver)
     with contextlib.ExitStack() as stack:
+        driver = sheet
+        if sheet is not None and (own := sheet_file(sheet)) is not None:
+            driver, folder = _of_file(own, stack)
+            sheets = folder or sheets
+        drivers = [driver or header.driver for header in headers]
+        _known(files, drivers, sheets, chosen=driver)
         data = journal or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="tidewire-replay-")))
         _folders(to, data)
         configs = [
@@ -105,6 +110,8 @@ def _known(files: Sequence[Path], drivers: Sequence[str], sheets: Path | None, *
     if sheets is not None and not os.path.isdir(sheets):  # noqa: PTH112 - Path.is_dir raises where a folder is barred
         raise UsageError(f"--sheets {sheets}: there is no such folder; name the one your driver sheets are in")
     for file, name in zip(files, drivers, strict=True):
+        if name == NO_DRIVER and chosen is None:
+            raise UsageError(f"{file}: was recorded without a driver; say how to read it: --driver SHEET")
         try:
             registry.find(name, sheets and sheets.resolve())
         except registry.DriverError as error:
@@ -113,6 +120,32 @@ def _known(files: Sequence[Path], drivers: Sequence[str], sheets: Path | None, *
             raise UsageError(f"{where}: {error}{cure}") from None
         except ValueError as error:
             raise ConfigError(str(error)) from None
+
+
+def _of_file(path: Path, stack: contextlib.ExitStack) -> tuple[str, Path | None]:
+    """The name of a sheet that is given as a file, and a folder in which the service finds it by that name.
+
+    No folder where the same sheet is built in. Raises UsageError, ConfigError (a sheet that cannot be used).
+    """
+    from drivers import registry
+
+    try:
+        driver = registry.load_sheet(path)
+    except registry.DriverError as error:
+        raise UsageError(str(error)) from None
+    except ValueError as error:
+        raise ConfigError(str(error)) from None
+    try:
+        if registry.find(driver.name).sha256 == driver.sha256:
+            return driver.name, None
+    except ValueError:  # there is none of that name, as it should be
+        folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="tidewire-replay-")))
+        (folder / f"{driver.name}.toml").write_bytes(driver.source.encode("utf-8"))
+        return driver.name, folder
+    raise UsageError(
+        f'--driver {path}: calls itself "{driver.name}", and so does another driver that is installed; a name is a contract, '
+        "rename yours"
+    )
 
 
 def _config(file: Path, header: Header, driver: str, place: int, folders: tuple[Path, Path, Path | None]) -> Config:

@@ -9,8 +9,9 @@ import pytest
 from click.testing import CliRunner
 
 from capture.commands.replay import command
-from capture.errors import TidewireError, UsageError
+from capture.errors import ConfigError, TidewireError, UsageError
 from drivers import registry
+from tests.commands import two_gases
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -63,3 +64,57 @@ def test_several_recordings_of_one_analyser_are_its_books(tmp_path: Path) -> Non
 
     assert code == 0
     assert [one["analyser"] for one in json.loads(output)["streams"]] == ["bay-1", "bay-1"]
+
+
+def of_own_sheet(place: Path, driver: str = "unknown") -> Path:
+    file = place / "heard.txt"
+    file.write_text(two_gases.RECORDING.replace("# driver: two-gases", f"# driver: {driver}"), encoding="utf-8")
+    return file
+
+
+@pytest.mark.parametrize("name", ["ours.toml", "two-gases.toml", "two-gases/sheet.toml"])
+def test_a_sheet_is_given_as_a_file_whatever_its_name(tmp_path: Path, name: str) -> None:
+    sheet = tmp_path / name
+    sheet.parent.mkdir(exist_ok=True)
+    sheet.write_text(two_gases.SHEET, encoding="utf-8")
+
+    code, output = replay(of_own_sheet(tmp_path), "--driver", sheet, "--to", tmp_path / "out", "--json")
+
+    assert code == 0
+    (stream,) = json.loads(output)["streams"]
+    assert stream["by_kind"] == {"result": 21}
+
+
+def test_a_recording_made_without_a_driver_asks_for_one(tmp_path: Path) -> None:
+    file = of_own_sheet(tmp_path)
+
+    with pytest.raises(
+        UsageError, match=f"^{file}: was recorded without a driver; say how to read it: --driver SHEET$"
+    ):
+        replay(file, "--to", tmp_path / "out")
+
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_sheet_that_cannot_be_used_or_takes_the_name_of_another_is_named_before_anything_is_made(
+    tmp_path: Path,
+) -> None:
+    file, sheet = of_own_sheet(tmp_path), tmp_path / "ours.toml"
+    sheet.write_text(two_gases.SHEET.replace("two-gases", "gap-frame"), encoding="utf-8")
+    with pytest.raises(UsageError, match=r'ours.toml: calls itself "gap-frame", and so does another driver'):
+        replay(file, "--driver", sheet, "--to", tmp_path / "out")
+    sheet.write_text(two_gases.SHEET.replace("fields = 4", "fields = 0"), encoding="utf-8")
+    with pytest.raises(ConfigError, match=r"ours.toml, line 11, message.1.fields: "):
+        replay(file, "--driver", sheet, "--to", tmp_path / "out")
+    sheet.write_bytes(b"\xff")
+    with pytest.raises(UsageError, match=r"ours.toml, line 1: not UTF-8 text"):
+        replay(file, "--driver", sheet, "--to", tmp_path / "out")
+    with pytest.raises(UsageError, match=r"none.toml: there is no such sheet"):
+        replay(file, "--driver", tmp_path / "none.toml", "--to", tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
+def test_the_file_of_a_built_in_sheet_is_that_driver(tmp_path: Path) -> None:
+    code, _ = replay(BREATH, "--driver", RECORDINGS.parent / "sheet.toml", "--to", tmp_path / "out")
+
+    assert code == 0
