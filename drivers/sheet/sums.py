@@ -210,6 +210,9 @@ def _parameters(said: Sum) -> Iterator[Mistake]:
                 ("sum", name),
                 f"has more than {own.width} bits; write at most {_hex((1 << own.width) - 1, own.width)}",
             )
+    if own.poly % 2 == 0:
+        what = "is even, and no CRC is: its lowest bit is 1; write it without its highest bit, not without its lowest"
+        yield ("sum", "poly"), what
     found = crc(NINE, own)
     if found != said.check:
         known = next(
