@@ -45,6 +45,7 @@ from drivers.judging import (
     with_silences,
 )
 from drivers.recording import Bytes
+from drivers.sheet.fields import readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -302,7 +303,10 @@ def sound(driver: Driver, item: Item) -> None:
                 raise LawBroken(f"{driver.name}: ok without a value: {quantity}")
             continue
         digits = format(abs(value), "f").replace(".", "").lstrip("0")
-        said = "".join(each for each in quantity.text if each in "0123456789").lstrip("0")
+        text = quantity.text
+        if quantity.unit_from == "frame":
+            text = text.removesuffix(readable(quantity.unit.encode("utf-8")))
+        said = "".join(each for each in text if each in "0123456789").lstrip("0")
         if quantity.state not in ("ok", "below", "above") or not value.is_finite() or digits != said:
             raise LawBroken(f"{driver.name}: the value {value} does not fit its state or its text: {quantity}")
 

@@ -9,8 +9,8 @@ import pytest
 
 from drivers import prove, registry
 from drivers.contract import Noise, Span
-from drivers.hearing import heard_bytes
-from drivers.judging import LawBroken
+from drivers.hearing import heard_bytes, play
+from drivers.judging import LawBroken, meant
 from drivers.recording import Bytes, decode
 
 if TYPE_CHECKING:
@@ -203,3 +203,27 @@ def test_a_time_that_grows_with_the_bytes_is_found_and_a_steady_one_is_not() -> 
     ticks = iter(range(1_000_000))
     steady = registry.find("delimited-line")
     prove.linear(steady, [Bytes(0, LINES)], lambda: next(ticks) * 0.0)
+
+
+@pytest.mark.parametrize("unit", ["mg/m3", "\u00b5g/m3"])
+def test_the_digits_of_a_unit_are_no_digits_of_the_value(unit: str) -> None:
+    sheet = f"""\
+sheet = 1
+name = "unit-with-a-digit"
+version = "1"
+serial = {{ baud = 9600, bits = 8, parity = "none", stop = 1 }}
+frame = {{ by = "line", end = "\\n", max = 48 }}
+split = ";"
+units = ["{unit}"]
+[[message]]
+gives = "result"
+fields = 2
+hydrogen = {{ field = 1, unit = "{unit}", unit_from = "frame" }}
+oxygen = {{ field = 2, unit = "%" }}
+"""
+    data = "".join(f"{value} {unit};16.4\n" for value in (37, 3, 130)).encode()
+
+    proof = prove.prove(registry.driver_from_text(sheet, "unit.toml"), {"session": [Bytes(0, data)]})
+
+    assert [(each.law, each.detail) for each in proof.broken] == []
+    assert len(meant(play(registry.driver_from_text(sheet, "unit.toml"), [Bytes(0, data)]))) == 3
