@@ -92,7 +92,7 @@ class _Rules:
     def __init__(self, document: Document, sheet: Sheet) -> None:
         self.document = document
         self.sheet = sheet
-        self.met: set[tuple[Key, str | None, int | None]] = set()
+        self.met: set[tuple[Key, str | None, int | None, str | None]] = set()
 
     def refuse(self, path: Path, what: str) -> SheetError:
         return SheetError(f"{self.document.where(path)}: {what}")
@@ -206,8 +206,9 @@ class _Rules:
         """The `when` can be, and is no other message's."""
         if message.when is not None:
             self.place((*path, "when"), message.when, message)
-            # At the same columns of another width the same text may mean another message.
-            key = (message.when.key, message.when.text, message.width)
+            # At the same columns of another width, or cut at another mark, the same text may mean another message.
+            split, _, _ = shape_of(self.sheet, message)
+            key = (message.when.key, message.when.text, message.width, split)
             if key in self.met:
                 raise self.refuse(
                     (*path, "when"), "another message has the same when; write another text, or take one of the two out"

@@ -295,3 +295,11 @@ def test_a_unit_of_the_sheets_own_is_known_once_it_is_listed() -> None:
         ),
         "x",
     )
+
+
+def test_messages_with_the_same_word_may_be_told_apart_by_what_splits_them() -> None:
+    sheet = LINE + STATE.replace('"STA"', '"RES"').replace('split = ";"', 'split = ","')
+
+    load(sheet, "x.toml")
+
+    assert "x.toml, line 19, message.2.when: another message has the same when" in refusal(sheet, '","', '";"')
