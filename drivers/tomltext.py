@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 Path: TypeAlias = tuple[str | int, ...]
 """Keys and 0-based places in arrays, from the top: `("analyser", 1, "serial", "baud")`."""
@@ -84,7 +84,24 @@ def read_toml(text: str, name: str, parse_float: Callable[[str], Any] = float) -
         raise TomlError(f"{name}, line 1: values are nested too deeply; write them flatter") from None
     except ValueError as error:
         raise TomlError(_said(text, name, str(error))) from None
-    return Document(name, data, lines)
+    document = Document(name, data, lines)
+    for path in _too_long(data):
+        raise TomlError(f"{document.where(path)}: {_DIGITS}")
+    return document
+
+
+_DIGITS = "a number has more digits than anything has; write at most 18"
+
+
+def _too_long(data: dict[str, Any]) -> Iterator[Path]:
+    """Every whole number of more than 18 digits: nobody means it, and to say it again may take longer than Python allows."""
+    found: list[tuple[Path, Any]] = [((), data)]
+    while found:
+        path, said = found.pop()
+        inside = said.items() if isinstance(said, dict) else enumerate(said) if isinstance(said, list) else ()
+        found += [((*path, key), each) for key, each in inside]
+        if isinstance(said, int) and abs(said) >= 10**18:
+            yield path
 
 
 def _said(text: str, name: str, complaint: str) -> str:
@@ -96,8 +113,9 @@ def _said(text: str, name: str, complaint: str) -> str:
         line, place = int(number), f", column {column}"
     else:
         line, place = len(rows), ", at the end of the file"
-        if not what:
-            return f"{name}: {complaint}"
+        if not what:  # of all complaints only that of a number which no program of ours could say again
+            line = _longest_number(rows)
+            return f"{name}, line {line}: {_DIGITS}"
     row = rows[line - 1].strip()
     shown = f' in "{row[:60]}"' if row else ""
     cure = _cure(what, row) if at.startswith("line ") else "close what the last key opened"
@@ -105,6 +123,18 @@ def _said(text: str, name: str, complaint: str) -> str:
         what = "a quote is missing"
     what = what.replace("('", "[").replace("', '", ".").replace("',)", "]").replace("')", "]")
     return f"{name}, line {line}{place}: {what[:1].lower()}{what[1:]}{shown}; {cure}"
+
+
+def _longest_number(rows: Sequence[str]) -> int:
+    """The line with the longest run of digits that stands in no text and no comment."""
+    most, found = 0, 1
+    for line, row in enumerate(rows, 1):
+        bare = " ".join(row.replace("'", '"').split('"')[::2]).partition("#")[0]
+        runs = "".join(each if each.isdigit() or each == "_" else " " for each in bare).split()
+        longest = max(map(len, runs), default=0)
+        if longest > most:
+            most, found = longest, line
+    return found
 
 
 _CURES = {

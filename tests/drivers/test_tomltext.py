@@ -117,7 +117,7 @@ def test_the_data_are_those_of_the_standard_library() -> None:
             "x.toml, line 1, column 8: unescaped ",
         ),
         ("\ufeffa = 1", "x.toml, line 1: the file begins with a byte order mark; save it as UTF-8 without one"),
-        ("a = " + "9" * 5000, "x.toml: Exceeds the limit"),
+        ("a = " + "9" * 5000, "x.toml, line 1: a number has more digits"),
         ("a = " + "[" * 3000 + "]" * 3000, "x.toml, line 1"),
     ],
 )
@@ -167,6 +167,27 @@ def test_the_nth_key_of_a_generated_file_stands_on_its_line(data: dict[str, Any]
     assert document.data == data
     for place, key in enumerate(data):
         assert document.line_of((key,)) == 1 + place * (blanks + 1)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (f"a = 1\nb = {'9' * 5000}\n", "x.toml, line 2: "),
+        (f"a = '{'1' * 6000}'  # {'1' * 6000}\nb = [1,\n{'9' * 5000}]\n", "x.toml, line 3: "),
+        (f"a = 1\nb = 0x{'9' * 5000}\n", "x.toml, line 2, b: "),
+        ("a = { b = [1, 1000000000000000000] }\n", "x.toml, line 1, a.b.2: "),
+        ("a = -1000000000000000000\n", "x.toml, line 1, a: "),
+    ],
+)
+def test_a_number_that_nobody_means_is_refused_in_our_own_words(text: str, said: str) -> None:
+    with pytest.raises(TomlError) as caught:
+        read_toml(text, "x.toml")
+
+    assert str(caught.value) == f"{said}a number has more digits than anything has; write at most 18"
+
+
+def test_a_number_of_eighteen_digits_is_one() -> None:
+    assert read_toml("a = [999999999999999999, true]", "x.toml").data == {"a": [999_999_999_999_999_999, True]}
 
 
 @given(st.text("a=[]{}\"'#\n., 1\\", max_size=30))
