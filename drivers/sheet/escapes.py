@@ -17,6 +17,8 @@ def _escapes(said: dict[str, str]) -> dict[str, str]:
     for escape, text in said.items():
         if not (escape.isascii() and 2 <= len(escape) <= 8 and text.isascii() and 1 <= len(text) <= 8):
             raise ValueError(r"write 2 to 8 ASCII characters for 1 to 8 others, e.g. escapes = { '\T\' = '&' }")
+    if any(escape[0].isalnum() for escape in said):
+        raise ValueError("a letter or digit begins words and numbers too; write escapes that begin with another sign")
     if len({escape[0] for escape in said}) > 1:
         raise ValueError("all escapes must begin with the same sign; take the others out")
     for escape in said:

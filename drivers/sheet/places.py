@@ -34,6 +34,10 @@ def words(choice: Any) -> str:  # noqa: ANN401 - a Literal has no type of its ow
 def _gap(text: str) -> str:
     if not text.isascii() or len(text) > 32:
         raise ValueError('write at most 32 ASCII characters, e.g. " ", or "" where the unit follows at once')
+    if any(each.isalnum() or each in "+-.,<>=" for each in text):
+        raise ValueError(
+            'write signs that stand in no number and no unit, e.g. " ", or "" where the unit follows at once'
+        )
     return text
 
 

@@ -17,7 +17,7 @@ from drivers.contract import GASES
 from drivers.framing.base import shown
 from drivers.sheet.framed import ByBetween, ByCounted, ByFixed, ByGap, ByLine
 from drivers.sheet.numbers import read_number, split_comparator, split_comparator_behind
-from drivers.sheet.places import ClockPlace
+from drivers.sheet.places import ClockPlace, Measured, Other
 from drivers.sheet.sums import room_for
 
 if TYPE_CHECKING:
@@ -36,6 +36,7 @@ _NAMED = (*GASES, "oxygen", "number", "clock", "subject")
 def nonsense(sheet: Sheet) -> Iterator[Said]:
     """Everything about the sheet that cannot be; each key's path, and what is wrong with the cure."""
     yield from _line(sheet)
+    yield from _end(sheet)
     yield from _check(sheet)
     yield from _sentinels(sheet)
     for n, message in enumerate(sheet.messages):
@@ -63,6 +64,21 @@ def _line(sheet: Sheet) -> Iterator[Said]:
         yield ("frame", key), f"marks and check alone have {taken} bytes; write the longest frame's bytes"
 
 
+def _end(sheet: Sheet) -> Iterator[Said]:
+    """An end mark stands behind values, so it begins with no digit."""
+    end = getattr(sheet.frame, "end", None) or ""
+    if end[:1].isdigit():
+        yield (
+            ("frame", "end"),
+            f"{_quoted(end)} begins with {end[0]}, which may end a number; write what ends each frame",
+        )
+
+
+def _into_number(mark: str) -> bool:
+    """Whether a mark ends in what may begin a number: a digit, a sign, a point, a comparator."""
+    return mark[-1].isdigit() or mark.endswith(("+", "-", ".", ",", "<", ">", "<=", ">="))
+
+
 def _never(sheet: Sheet) -> Iterator[str]:
     """The marks that frames are cut at: they stand inside none."""
     frame = sheet.frame
@@ -85,6 +101,8 @@ def _check(sheet: Sheet) -> Iterator[Said]:
     yield from _cut_at(sheet, path, until)
     if _HEX.issuperset(until):
         yield path, f'"{until}" may stand in the check itself, whose digits are 0-9 and A-F; write the mark before it'
+    elif until[0].isdigit():
+        yield path, f"{_quoted(until)} begins with {until[0]}, which may end a number; write the mark before the check"
 
 
 def _sentinels(sheet: Sheet) -> Iterator[Said]:
@@ -99,9 +117,6 @@ def _sentinels(sheet: Sheet) -> Iterator[Said]:
         value = read_number(digits, point)
         if value is not None and comparator:
             yield path, f'"{text}" is read as a number with its comparator anyway; take it out'
-        elif value is not None and value >= 0 and set(text) - set("9.,+"):
-            what = f'"{text}" is a number that may be measured; take it out, only nines like "999" and negative ones may stay'
-            yield path, what
         yield from _cut_at(sheet, path, text)
         if sheet.padding and text != text.strip(sheet.padding):
             bare = _quoted(text.strip(sheet.padding))
@@ -145,6 +160,7 @@ class _Sense:
         yield from self.unused()
         for name, place in self.message.places():
             yield from self.place((*self.path, *name), place)
+        yield from self.begins()
         yield from self.when()
         yield from self.demands()
         yield from self.maps()
@@ -156,8 +172,13 @@ class _Sense:
             if mark is None:
                 continue
             yield from _cut_at(self.sheet, self.at(key), mark)
-            if mark.isdigit():
-                yield self.at(key), f'"{mark}" would cut numbers apart; write what stands between the texts'
+            if self.bites(key, mark):
+                yield self.at(key), f"{_quoted(mark)} would cut numbers apart; write what stands between the texts"
+            elif key == "label" and _into_number(mark):
+                what = (
+                    f"{_quoted(mark)} ends in {mark[-1]}, which may begin a number; write what stands before each text"
+                )
+                yield self.at(key), what
             if mark == self.sheet.decimal and key != "label":
                 yield self.at(key), f'"{mark}" is also the decimal point and would cut numbers apart; {_POINTS[mark]}'
             # A label may be parted from its text by what fills the text up: the first sign parts, the others fill.
@@ -167,12 +188,20 @@ class _Sense:
         if self.lines and self.label and (self.lines in self.label or self.label in self.lines):
             yield self.at("lines"), "lines and label cut at the same text; write another for one of the two"
 
+    def bites(self, key: str, mark: str) -> bool:
+        """Whether a mark between texts takes a digit, or a comparator behind, off a number beside it."""
+        behind = self.sheet.comparator == "after" and mark.startswith(("<", ">"))
+        return mark[0].isdigit() or (behind and key != "label") or (mark[-1].isdigit() and key not in ("lines", "end"))
+
     def row_marks(self) -> Iterator[Said]:
         rows = self.message.rows or (self.sheet.rows if self.shapeless else None)
         for key in ("end", "split", "components"):
             mark = getattr(rows, key, None)
             if mark is not None:
-                yield from _cut_at(self.sheet, (*(self.path if self.message.rows else ()), "rows", key), mark)
+                path: Path = (*(self.path if self.message.rows else ()), "rows", key)
+                yield from _cut_at(self.sheet, path, mark)
+                if self.bites(key, mark):
+                    yield path, f"{_quoted(mark)} would cut numbers apart; write what stands between the texts"
                 yield from self.filled(f"rows.{key}", mark)
 
     def filled(self, key: str, mark: str) -> Iterator[Said]:
@@ -228,6 +257,24 @@ class _Sense:
             )
         if self.sheet.padding and prefix.startswith(self.sheet.padding):
             yield from self.bare(path, prefix)
+        if isinstance(place, Measured | Other) and place.unit and _into_number(prefix):
+            what = f"{_quoted(prefix)} ends in {prefix[-1]}, which may begin a number; write all that stands before it"
+            yield path, what
+
+    def begins(self) -> Iterator[Said]:
+        """A start mark right before a value ends in nothing that begins one, but for `<` of a checked or bracketed frame."""
+        frame = self.sheet.frame
+        start, end = getattr(frame, "start", None) or "", getattr(frame, "end", None) or ""
+        if not start or isinstance(frame, ByCounted) or not _into_number(start):
+            return
+        if start[-1] in "<>" and (self.sheet.check is not None or start[-1] + end[:1] == "<>"):
+            return
+        for name, place in self.message.quantities:
+            if not place.row and not place.prefix and (place.field == 1 or (place.columns or [0])[0] == 1):
+                what = (
+                    f"{_quoted(start)} ends in {start[-1]}, which may begin a number, and {'.'.join(name)} follows it"
+                )
+                yield ("frame", "start"), f"{what}; write what begins each frame"
 
     def clock(self, path: Path, place: ClockPlace) -> Iterator[Said]:
         """The pattern can stand at its place; where date and time have a place each, it says both."""

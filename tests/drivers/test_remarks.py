@@ -109,3 +109,27 @@ def test_a_map_of_kinds_without_breath_is_remarked() -> None:
     assert line == 19
     assert words.startswith("no word means breath: a breath has the kind unknown; if the analyser has a word for it")
     assert about(said.replace("C =", 'B = "breath", C =')) == {}
+
+
+@pytest.mark.parametrize("text", ["0", "0000", "150", "888", "65535", "99.99", "+5"])
+def test_a_sentinel_that_may_be_measured_is_remarked(text: str) -> None:
+    said = SHEET.replace("split =", f'sentinels = {{ "{text}" = "above" }}\nsplit =')
+    key = text if text.isdigit() else f'"{text}"'
+
+    line, words = about(said)[f"sentinels.{key}"]
+
+    assert line == 9
+    assert words == (
+        f"is a number: a measured {text} will be read as above; make sure that the analyser can never mean it"
+    )
+
+
+@pytest.mark.parametrize("text", ["----", "OVR", "-1", "", "9,9"])
+def test_of_a_sentinel_that_nobody_measures_there_is_nothing_to_remark(text: str) -> None:
+    assert about(SHEET.replace("split =", f'sentinels = {{ "{text}" = "above" }}\nsplit =')) == {}
+
+
+def test_a_number_with_the_decimal_comma_of_the_sheet_is_remarked() -> None:
+    said = SHEET.replace("split =", 'decimal = ","\nsentinels = { "9,9" = "above" }\nsplit =')
+
+    assert set(about(said)) == {'sentinels."9,9"'}

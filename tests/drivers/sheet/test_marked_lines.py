@@ -18,6 +18,7 @@ from drivers.prove import prove
 from drivers.recording import Bytes, Mark
 from drivers.ruling import ruling
 from drivers.sheet.compile import compile_sheet
+from drivers.sheet.loader import SheetError
 from drivers.telling import told
 
 if TYPE_CHECKING:
@@ -139,3 +140,60 @@ def test_any_pieces_of_frames_give_items_however_they_are_cut(pieces: list[bytes
     data = b"".join(pieces)
     laws.tolerant(driver(), data, 7)
     laws.cut_independent(driver(), [Bytes(0, data)], [len(data) // 3, len(data) // 2])
+
+
+VALUE_FIRST = """\
+sheet = 1
+name = "value-first"
+version = "1.0"
+serial = { baud = 9600, bits = 8, parity = "none", stop = 1 }
+frame = { by = "line", start = "<", end = ">", max = 32 }
+split = "/"
+[[message]]
+gives = "result"
+fields = 2
+hydrogen = { field = 1, unit = "ppm" }
+methane = { field = 2, unit = "ppm" }
+"""
+
+
+def test_brackets_may_stand_around_a_value() -> None:
+    results = [each for each in heard(b"<<2/5><37/5>", VALUE_FIRST) if isinstance(each, Result)]
+
+    assert [(str(each.gases["hydrogen"].value), each.gases["hydrogen"].comparator) for each in results] == [
+        ("2", "<"),
+        ("37", None),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('end = ">"', r'end = "\r\n"'),
+        ('start = "<"', 'start = "<="'),
+        ('start = "<"', 'start = "+"'),
+        ('start = "<"', 'start = "#7"'),
+    ],
+)
+def test_a_mark_right_before_a_value_that_may_be_of_the_value_is_refused(old: str, new: str) -> None:
+    with pytest.raises(
+        SheetError, match=r"frame\.start: .* may begin a number, and hydrogen follows it; write what begins"
+    ):
+        heard(b"", VALUE_FIRST.replace(old, new))
+
+
+@pytest.mark.parametrize("place", ['prefix = "H2=", field = 1', "field = 2"])
+def test_it_may_stand_where_a_text_parts_it_from_the_value(place: str) -> None:
+    sheet = VALUE_FIRST.replace('methane = { field = 2, unit = "ppm" }\n', "").replace('end = ">"', r'end = "\r\n"')
+
+    assert heard(b"", sheet.replace("field = 1", place)) == []
+
+
+def test_a_checked_frame_may_begin_with_it() -> None:
+    sum_ = 'sum = { kind = "xor8", until = "/", written = "hex2" }\nsplit'
+
+    assert heard(b"", VALUE_FIRST.replace('end = ">"', r'end = "\r\n"').replace("split", sum_, 1)) == []
+
+
+def test_a_mark_of_letters_is_no_part_of_a_value() -> None:
+    assert heard(b"", VALUE_FIRST.replace('start = "<"', r'start = "\u0002"')) == []
