@@ -39,8 +39,11 @@ def check(report: Report, driver: Driver, files: Sequence[Path], asked: Asked) -
     from drivers.hearing import entries_for, heard_bytes
 
     rows = report.data["recordings"] = []
-    for file in files:
-        recording = recording_of(str(file))
+    recordings = {file: recording_of(str(file)) for file in files}
+    if asked.expect:
+        for file, recording in recordings.items():
+            _fit_to_expect(driver, file, recording.header)
+    for file, recording in recordings.items():
         entries = entries_for(driver, recording)
         row: dict[str, Any] = {"file": str(file), "driver": recording.header.driver}
         rows.append(row)
@@ -208,8 +211,8 @@ def _expected(
     kept = expected_file(file)
     now = as_json(each.item for each in told)
     was = kept_text(kept)
-    if asked.expect:
-        _fit_to_expect(driver, file, header, told)
+    if asked.expect and not told and header.extra.get("expect") != "silence":
+        raise UsageError(f'{file}: gives no item; if that is right, add the header line "# expect: silence"')
     state, lines = "as expected", list[str]()
     if not asked.expect and (was is None or header.driver not in (driver.name, NO_DRIVER)):
         return None  # what is expected of another driver says nothing of this one
@@ -231,15 +234,13 @@ def _expected(
     return {"file": str(kept), "state": state, "difference": lines}
 
 
-def _fit_to_expect(driver: Driver, file: Path, header: Header, told: Sequence[Told]) -> None:
-    """Raise UsageError where a recording's items prove nothing about this driver."""
+def _fit_to_expect(driver: Driver, file: Path, header: Header) -> None:
+    """Raise TidewireError where a recording proves nothing about this driver."""
     if header.driver not in (driver.name, NO_DRIVER):  # `tidewire listen --to` has no driver, and says so
-        raise UsageError(
-            f'{file}: is of driver "{header.driver}", not "{driver.name}"; if it is this sheet\'s, write that name in its '
-            'header line "# driver: ..."'
+        raise TidewireError(
+            f'{file}: is of driver "{header.driver}", not "{driver.name}"; nothing was written; if it is this sheet\'s, make '
+            f'its header line "# driver: {driver.name}"'
         )
-    if not told and header.extra.get("expect") != "silence":
-        raise UsageError(f'{file}: gives no item; if that is right, add the header line "# expect: silence"')
 
 
 def _write(kept: Path, text: str) -> None:

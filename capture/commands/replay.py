@@ -213,7 +213,8 @@ def _recording(file: Path) -> Recording:
         return recording.decode(file.read_bytes())
     except OSError as error:
         raise UsageError(
-            f"{file}: {error.strerror}; name a recording (tidewire simulate FORMAT --to FILE makes one)"
+            f"{file}: {error.strerror}; name a recording: first make one (tidewire listen PORT --to FILE), or an invented "
+            "one (tidewire simulate FORMAT --to FILE)"
         ) from None
     except ValueError as error:
         raise UsageError(f"{file}, {error}") from None

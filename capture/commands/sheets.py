@@ -85,7 +85,8 @@ def recording_of(given: str) -> Recording:
         return recording.decode(data)
     except OSError as error:
         raise UsageError(
-            f"{given}: {error.strerror}; name a recording (tidewire simulate FORMAT --to FILE makes one)"
+            f"{given}: {error.strerror}; name a recording: first make one (tidewire listen PORT --to FILE), or an invented "
+            "one (tidewire simulate FORMAT --to FILE)"
         ) from None
     except ValueError as error:
         raise UsageError(f"{name}, {error}") from None

@@ -92,7 +92,10 @@ def test_the_rules_between_keys_are_told_for_each_message(desk: Desk, sheet: Pat
         (["gap-frame", "--connect"], "--connect tries the destinations of a configuration; leave the sheet out"),
         (["gap-frame", "--overwrite"], "--overwrite says how --expect writes; give --expect too"),
         (["--hard"], "name it first: tidewire check SHEET"),
-        (["gap-frame", "--against", "none.txt"], "none.txt: No such file or directory; name a recording"),
+        (
+            ["gap-frame", "--against", "none.txt"],
+            "none.txt: No such file or directory; name a recording: first make one (tidewire listen PORT --to FILE)",
+        ),
         (["gap-frame", "--against", str(registry.SHEETS / "gap-frame/sheet.toml")], "is no recording"),
     ],
 )
@@ -167,7 +170,12 @@ def test_a_recording_of_another_sheet_is_named_as_one_and_nothing_is_expected_of
     assert "expected" not in result.output
     assert "SEE TO: nothing was recognised; is two-gases the sheet of this analyser" in result.output
     refused = desk.type("check", str(sheet), "--against", str(file), "--expect")
-    assert 'is of driver "gap-frame", not "two-gases"' in str(refused.exception)
+    assert refused.exit_code == 1
+    assert (
+        'is of driver "gap-frame", not "two-gases"; nothing was written; if it is this sheet\'s, make its header line '
+        in (str(refused.exception))
+    )
+    assert "What it gives" not in refused.output
 
 
 def test_a_recording_made_without_a_driver_is_read_and_its_items_can_be_expected(
