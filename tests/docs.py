@@ -66,7 +66,7 @@ def views() -> str:
     lines += [
         "```",
         "",
-        "As `tidewire explain` lines it up (offset, field, what it says, line of the driver sheet):",
+        "As `tidewire explain` lines it up, shortened (offset, field, what it says, line of the driver sheet):",
         "",
         "```text",
     ]

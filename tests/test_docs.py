@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from pathlib import Path
 from typing import get_args
@@ -11,6 +12,7 @@ from paho.mqtt.client import topic_matches_sub
 
 from capture import config, protocols
 from capture.commands import SECTIONS, main_group
+from capture.commands.common import DEFAULT_CONFIG
 from capture.config import Analyser, Bench, FolderDestination, Log, MqttDestination, Scanner, SerialTable, TlsTable
 from capture.destinations.mqtt.message import CONTENT_TYPE, attributes
 from capture.destinations.mqtt.status import PUBLISHED
@@ -22,6 +24,7 @@ from tests import docs
 from tests.destinations.mqtt import kit
 
 TEXT = docs.README.read_text(encoding="utf-8")
+DOCUMENTED = ast.Module | ast.ClassDef | ast.FunctionDef
 DEVELOPERS = (docs.TOP / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
@@ -75,6 +78,15 @@ def test_every_command_is_in_the_readme_and_helps_with_an_example() -> None:
         assert command is not None
         assert command.help
         assert "xample" in (command.epilog or "")
+
+
+def test_the_lines_of_examples_fit_on_a_terminal() -> None:
+    for name in main_group.list_commands(None):  # type: ignore[arg-type]  # our group needs no context
+        command = main_group.get_command(None, name)  # type: ignore[arg-type]  # as above
+        assert command is not None
+        epilog = command.epilog or ""
+        if epilog.startswith("\b"):  # others are wrapped
+            assert [line for line in epilog.splitlines() if len(line) > 78] == [], name
 
 
 def test_every_reason_to_refuse_a_frame_is_named() -> None:
@@ -135,6 +147,33 @@ def test_the_receiver_takes_every_topic_of_records_and_every_format_that_there_i
     assert set(receiver.KNOWN) == {f"{each.name}/{each.major}" for each in RECORDS.values()}
     assert "tidewire/1/+/+/+/reading" in taken
     assert TEXT.count("tidewire/1/+/+/+/reading") == 2
+
+
+def test_the_service_that_is_set_up_by_hand_is_the_units() -> None:
+    unit = (docs.TOP / "systemd" / "tidewire.service").read_text(encoding="utf-8")
+    _, _, section = TEXT.partition("## With an analyser")
+    shown = section.partition("Until there is an installer")[2].partition("```console\n")[2].partition("```")[0]
+
+    assert len(shown.splitlines()) <= 6
+    assert "User=tidewire\nGroup=tidewire\n" in unit
+    assert "useradd --system --user-group --no-create-home tidewire\n" in shown
+    assert "ExecStart=/opt/tidewire/bin/tidewire run\n" in unit
+    assert "venv /opt/tidewire " in shown
+    assert DEFAULT_CONFIG in shown
+    assert "ReadWritePaths=/srv/breath" in unit
+    assert 'path = "/srv/breath"' in TEXT
+
+
+def test_the_receiver_has_as_few_lines_of_code_as_is_said() -> None:
+    text = (docs.TOP / "simulators" / "receiver.py").read_text(encoding="utf-8")
+    words = [
+        node.body[0] for node in ast.walk(ast.parse(text)) if isinstance(node, DOCUMENTED) and ast.get_docstring(node)
+    ]
+    said = {line for each in words for line in range(each.lineno, (each.end_lineno or 0) + 1)}
+    rows = [row.strip() for number, row in enumerate(text.splitlines(), 1) if number not in said]
+
+    assert sum(bool(row) and not row.startswith("#") for row in rows) < 60
+    assert "in under 60 lines of code" in TEXT
 
 
 def test_files_that_are_spoken_of_exist() -> None:

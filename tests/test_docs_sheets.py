@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 TEXT = docs.SHEETS.read_text(encoding="utf-8")
 TOML = re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL)
 COMMANDS = [line for block in re.findall(r"```sh\n(.*?)```", TEXT, re.DOTALL) for line in block.splitlines()]
+SHOWN_PORT = "/dev/serial/by-path/pci-0000:00:14.0-usb-0:2:1.0-port0"
 RECORDING = registry.SHEETS / "example" / "recordings" / "session.txt"
 
 
@@ -39,7 +40,7 @@ def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "sheets" / "ours.toml").write_text(sheet, encoding="utf-8")
     shown = next(each for each in TOML if each.startswith("[bench]"))
     ours = shown.replace("/etc/tidewire/sheets", str(tmp_path / "sheets")).replace("/var/lib/tidewire", str(tmp_path))
-    (tmp_path / "tidewire.toml").write_text(ours.replace("/dev/ttyUSB0", "recording:morning.txt"), encoding="utf-8")
+    (tmp_path / "tidewire.toml").write_text(ours.replace(SHOWN_PORT, "recording:morning.txt"), encoding="utf-8")
     return tmp_path
 
 
@@ -84,9 +85,13 @@ def test_every_command_is_one_and_takes_these_options(line: str) -> None:
 
 
 @pytest.mark.usefixtures("desk")
-@pytest.mark.parametrize("line", [line for line in COMMANDS if not re.search(r"/dev/|listen$|commission", line)])
+@pytest.mark.parametrize(
+    "line", [line for line in COMMANDS if not re.search(r"/dev/|listen$|commission|tidewire run", line)]
+)
 def test_every_command_that_needs_neither_port_nor_service_runs(line: str) -> None:
     given = shlex.split(line, comments=True)[1:]
+    if "example.txt" in line and given[0] != "simulate":
+        CliRunner().invoke(main_group, ["simulate", "example", "--to", "example.txt"])
     ran = CliRunner().invoke(main_group, given, standalone_mode=True)
     assert ran.exit_code in (0, 1), ran.output
     assert isinstance(ran.exception, SystemExit | None), ran.output

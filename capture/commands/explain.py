@@ -24,7 +24,8 @@ EXAMPLE = """\b
 Examples:
   tidewire explain caa3a430
   tidewire explain session.txt --driver ours.toml --refused
-  tidewire explain --bytes 'RES;0412;24/11/2026 10:31;B;37;<2;16.4\\r\\n' --driver delimited-line
+  tidewire explain --driver delimited-line \\
+    --bytes 'RES;0412;24/11/2026 10:31;B;37;<2;16.4\\r\\n'
   tidewire explain session.txt --frame 12 --to send-this.txt --blank-ids
 """
 HEX = frozenset("0123456789abcdefABCDEF-")

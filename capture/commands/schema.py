@@ -13,9 +13,9 @@ from capture.record import schema
 
 EXAMPLE = """\b
 Examples:
-  tidewire schema                               what is published
-  tidewire schema breath-reading                the JSON Schema of a reading
-  tidewire schema --examples golden/            one golden record for each case
+  tidewire schema                       what is published
+  tidewire schema breath-reading        the JSON Schema of a reading
+  tidewire schema --examples golden/    one golden record for each case
 """
 
 

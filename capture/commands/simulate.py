@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 EXAMPLE = """\b
 Examples:
   tidewire simulate delimited-line --seed 7 --link h2-a
-  tidewire simulate label-block --people 4 --faults flip,unplug --to session.rec --truth truth.jsonl
+  tidewire simulate label-block --people 4 --faults flip,unplug \\
+    --to session.rec --truth truth.jsonl
   tidewire simulate receiver --help
 """
 

@@ -265,8 +265,8 @@ class Sheet(Table):
         f"whole fields that stand for no number: {of(each for each in get_args(State) if each != 'ok')}",
         'sentinels = { "----" = "not-measurable" }',
     )
-    split: Ascii | None = key(None, "for messages that say neither `split` nor `label`", 'split = ";"')
-    label: Ascii | None = key(None, "for messages that say neither `split` nor `label`", 'label = ":"')
+    split: Ascii | None = key(None, "for messages that say none of `split`, `label`, `width` and `rows`", 'split = ";"')
+    label: Ascii | None = key(None, "for messages that say none of `split`, `label`, `width` and `rows`", 'label = ":"')
     lines: Ascii | None = key(None, "for messages without `lines`", r'lines = "\r\n"')
     rows: Rowed | None = key(
         None, "for messages that say no other way to come apart", r'rows = { end = "\r", split = "|" }'
