@@ -157,7 +157,7 @@ def _of_messages(sheet: Sheet, item: Refused, frame: bytes) -> Iterator[str]:
         when = each.message.when
         if when is None or body is None:
             continue
-        places = cutting_of(sheet, each.whole).cut(body)
+        places = cutting_of(sheet, each.message).cut(body)
         text = _text_of(when, places, body)
         if _is(when, text) or (isinstance(places, str) and _begins_like(when, body)):
             if not isinstance(places, str) or places == item.rule:
