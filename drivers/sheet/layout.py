@@ -1,8 +1,9 @@
 """Every byte of a frame against what it means and the sheet's line that says so, for `explain`.
 
 The parts cover the bytes without gap or overlap, whatever the bytes are. A frame that is refused is laid out as far
-as it can be; its end mark, or else its last part, says the rule. Bytes that make no frame are one part each piece, with the reason.
-Damage on the line, silence, and what came before, are not known here: only the bytes are.
+as it can be. Bytes that make no frame are one part each piece.
+Damage on the line, silence, and what came before, are not known here: only the bytes are. So why a frame was refused is
+not said here: its item has the one reason.
 """
 
 from __future__ import annotations
@@ -11,10 +12,11 @@ from dataclasses import replace
 from operator import itemgetter
 from typing import TYPE_CHECKING, TypeAlias
 
-from drivers.contract import Noise, Part, Quantity, Refused, Result, Span
+from drivers.contract import Noise, Part, Quantity, Result, Span
 from drivers.framing import Frame
 from drivers.sheet.clocks import compile_clock
 from drivers.sheet.decoder import Refusal, cutting_of
+from drivers.sheet.escapes import compile_escapes
 from drivers.sheet.fields import readable
 from drivers.sheet.messages import quantity_reader
 from drivers.sheet.places import ClockPlace, EventPlace, KindPlace, Measured, Other, StateAt
@@ -67,7 +69,7 @@ class Layout:
             elif isinstance(piece, Noise):
                 parts.append(Part(piece.spans[0], "noise", piece.note, self._line(("frame",))))
             else:
-                parts.append(Part(piece.spans[0], "refused", _verdict(piece), self._line(("frame",))))
+                parts.append(Part(piece.spans[0], "refused", "no whole frame", self._line(("frame",))))
         return parts
 
     def _line(self, path: Path | None) -> int | None:
@@ -87,11 +89,7 @@ class Layout:
         if at < frame.end:
             mark = readable(data[at - offset : frame.end - offset])
             parts.append(Part(Span(at, frame.end), "end mark", mark, self._line(("frame", "end"))))
-        item = self._meaning.read(frame)
-        parts = _agreed(parts, item)
-        if isinstance(item, Refused):
-            parts[-1] = replace(parts[-1], said=f"{parts[-1].said}; {_verdict(item)}")
-        return parts
+        return _agreed(parts, self._meaning.read(frame))
 
     def _payload(self, payload: bytes) -> Iterator[Piece]:
         """The payload from its first byte to its last; what belongs to no field is a mark."""
@@ -157,10 +155,6 @@ def _called(key: Key) -> str:
     return f"field {key}" if isinstance(key, int) else f"label {readable(key)}"
 
 
-def _verdict(item: Refused) -> str:
-    return f"refused: {item.why}, {item.rule}"
-
-
 def _says(sheet: Sheet, said: Spoken) -> dict[Key, Says]:
     """For each place of a message: name, meaning of its bytes, key of the sheet."""
     message, here = said.message, ("message", said.table)
@@ -197,7 +191,8 @@ def _say(sheet: Sheet, place: Place) -> Callable[[bytes], str]:
         return _say_meaning(dict(place.meaning or {}))
     if isinstance(place, EventPlace):
         return _say_meaning(place.meaning or {})
-    return readable
+    undone = compile_escapes(sheet.escapes)
+    return readable if undone is None else lambda raw: readable(undone(raw))
 
 
 def _say_meaning(meaning: dict[str, str]) -> Callable[[bytes], str]:

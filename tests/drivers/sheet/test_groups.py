@@ -343,9 +343,6 @@ def test_a_part_without_its_number_is_nobodys() -> None:
     (refused,) = heard(" H2 37")
     assert isinstance(refused, Refused)
     assert (refused.why, refused.rule) == ("bad-field", "a part of a result without its number")
-    assert (
-        driver().layout(b" H2 37\n", 0)[-1].said.endswith("refused: bad-field, a part of a result without its number")
-    )
 
 
 def test_every_frame_of_a_result_is_laid_out_with_the_lines_of_the_sheet() -> None:
