@@ -20,8 +20,9 @@ import click
 from capture.commands.common import counted
 from capture.commands.sheets import driver_of
 from capture.errors import TidewireError, UsageError
+from drivers.contract import Refused
 from drivers.excerpt import excerpt, from_zero
-from drivers.hearing import heard_bytes
+from drivers.hearing import heard_bytes, play
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -106,11 +107,13 @@ def _write(sending: Sending, driver: Driver, origin: Origin, entries: Sequence[E
     from drivers import blanking, recording, registry
 
     first, moved = from_zero(entries)
+    blurred = False
     said = "nothing is blanked: it may hold what was keyed in at the analyser"
     if sending.blank_ids:
         done = blanking.blank(driver, moved, keep_unread=sending.keep_unread)
         if done.other:
             raise _not_as_before(done)
+        blurred = not sending.keep_unread and _blurred(driver, moved, done)
         moved, said = done.entries, _said(done, keep_unread=sending.keep_unread)
     known = len(origin.places) <= LONGEST_PLACES
     extra = {} if origin.silence is None else {"expect": origin.silence}
@@ -130,7 +133,10 @@ def _write(sending: Sending, driver: Driver, origin: Origin, entries: Sequence[E
     if sending.as_json:
         click.echo(numbers.dumps({"file": str(sending.to), "bytes": size, "driver": driver.name, "blanked": said}))
         return
-    click.echo(f"Wrote {sending.to}: {counted(size, 'byte')}; {said}.")
+    unread = (
+        "; of what was refused little is left to see: add --keep-unread, and look through the file before you send it"
+    )
+    click.echo(f"Wrote {sending.to}: {counted(size, 'byte')}; {said}{unread if blurred else ''}.")
     if driver.name not in registry.builtin():
         click.echo(f"It is read by {driver.name}, which is not built in: send its sheet too.")
 
@@ -149,6 +155,13 @@ def _said(done: Blanked, *, keep_unread: bool) -> str:
     what = "identifiers and texts" if keep_unread else "identifiers, texts and what no field explains"
     checks = f"{counted(done.remade, 'check')} made anew" if done.remade else "no check made anew"
     return f"{counted(done.blanked, 'byte')} of {what} by x; {checks}; {done.same} of {done.items} items read as before"
+
+
+def _blurred(driver: Driver, entries: Sequence[Entry], done: Blanked) -> bool:
+    """Whether bytes of a refused frame were blanked: whoever gets them may not see why it was refused."""
+    was, now = heard_bytes(entries), heard_bytes(done.entries)
+    refused = (item for item in play(driver, entries) if isinstance(item, Refused))
+    return any(was[span.start : span.end] != now[span.start : span.end] for item in refused for span in item.spans)
 
 
 def _create(to: Path, data: bytes) -> None:
