@@ -90,7 +90,7 @@ def test_the_help_shows_each_example_on_a_line_of_its_own(desk: Desk) -> None:
     shown = desk.type("explain", "--help").output
 
     assert "\n  Examples:\n    tidewire explain caa3a430\n" in shown
-    assert f"    tidewire explain --bytes '{GOOD}' --driver delimited-line\n" in shown
+    assert f"    tidewire explain --driver delimited-line \\\n      --bytes '{GOOD}'\n" in shown
 
 
 def test_silence_ends_a_frame_typed_in_for_a_format_that_needs_it(desk: Desk) -> None:
