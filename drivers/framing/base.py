@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol, TypeAlias
@@ -126,7 +127,7 @@ class Window:
         return start, end
 
 
-class Holding:
+class Holding(ABC):
     """What framers share that wait while something is open. `longest`: raw bytes of a frame; `quiet_s`: seconds."""
 
     def __init__(self, offset: int, longest: int, quiet_s: float) -> None:
@@ -145,9 +146,9 @@ class Holding:
         """Seconds of silence after which `quiet` is due; None while at rest."""
         return None if self.at_rest else self._quiet_s
 
+    @abstractmethod
     def quiet(self) -> list[Piece]:
         """Silence: what is held is given up."""
-        raise NotImplementedError
 
     def lost(self) -> list[Piece]:
         """The stream ends here; what is held is given up as in silence."""
@@ -166,9 +167,9 @@ class Starting(Holding):
         self._overlap = overlap
         self._open = False
 
+    @abstractmethod
     def _inside(self, pieces: list[Piece], window: bytes | bytearray, at: int, searched: int) -> int | None:
         """Close, refuse or keep the open frame that begins at `at`; where what follows begins, or None: keep it."""
-        raise NotImplementedError
 
     def _with_care(self, data: bytes, damaged: Sequence[int]) -> list[Piece]:
         """Any bytes at all: noise, damaged, overtaken and over-long frames, and marks that came in two parts."""

@@ -133,3 +133,14 @@ def test_a_number_with_the_decimal_comma_of_the_sheet_is_remarked() -> None:
     said = SHEET.replace("split =", 'decimal = ","\nsentinels = { "9,9" = "above" }\nsplit =')
 
     assert set(about(said)) == {'sentinels."9,9"'}
+
+
+def test_a_message_that_always_gives_one_event_says_that_state() -> None:
+    said = SHEET.replace(
+        'event = { field = 2, map = { W = "warming-up", R = "ready", M = "measuring", F = "fault" } }', "X"
+    )
+    assert "X" in said
+
+    words = about(said.replace("X", 'event = { always = "measuring" }'))["message"][1]
+
+    assert words.startswith("no message gives warming-up, ready, fault: that state")

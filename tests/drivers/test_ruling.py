@@ -10,15 +10,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers import registry
-from drivers.contract import Refused
+from drivers.contract import Refused, Span
 from drivers.hearing import heard_bytes, play
 from drivers.recording import Bytes, Mark, decode
-from drivers.ruling import ruling
+from drivers.ruling import Ruling, ruling
 from drivers.telling import hear, told
 
 if TYPE_CHECKING:
-    from drivers.contract import Driver
-    from drivers.ruling import Ruling
+    from drivers.contract import Driver, Why
 
 RECORDINGS = sorted(
     (path.parent.parent.name, path.stem) for path in registry.SHEETS.glob("*/recordings/*.txt") if path.stem != "breath"
@@ -100,3 +99,21 @@ def test_a_driver_whose_source_is_no_sheet_has_no_line() -> None:
     found = ruled(driver, b"RES;1\r\n")
 
     assert (found.line, found.key) == (None, None)
+
+
+@pytest.mark.parametrize("why", ["bad-checksum", "driver-error"])
+def test_a_refusal_that_no_key_of_the_sheet_rules_has_no_line(why: Why) -> None:
+    driver = registry.find("delimited-line")  # it has no sum, and no sheet refuses for a reason of a driver's own
+    item = Refused((Span(0, 4),), why, "by a driver in Python")
+
+    assert ruling(driver, item, ()) == Ruling(None, None, None)
+
+
+@pytest.mark.parametrize("why", ["bad-field", "unknown-message"])
+def test_where_no_message_was_found_the_refusal_leads_to_the_first(why: Why) -> None:
+    driver = registry.find("delimited-line")
+    source = driver.source.replace("when = ", "demands = [] #", 1)
+
+    found = ruling(replace(driver, source=source), Refused((Span(0, 4),), why, "of whatever"), ())
+
+    assert found.key == "message.1"

@@ -211,3 +211,24 @@ def test_rules_are_words_for_a_person(data: bytes, rule: str) -> None:
     framer = counted((b"<", b">"))
     refused = [each for each in framer.feed(data) + framer.quiet() if isinstance(each, Refused)]
     assert refused[0].rule == rule
+
+
+@given(data=st.lists(st.sampled_from(b"123459x"), max_size=60).map(bytes), cuts=cuttings)
+@settings(max_examples=150, deadline=None)
+def test_counts_without_a_start_mark_give_the_same_pieces_however_they_are_cut(data: bytes, cuts: list[int]) -> None:
+    def cut(places: Sequence[int]) -> list[Told]:
+        framer = ByLengthFramer(0, (b"", b""), Counted(0, 1, 0, 1, 5), 5, 1.0)
+        return told([*fed(framer, data, places, []), *framer.quiet()])
+
+    whole = cut([])
+
+    assert all(cut(places) == whole for places in ways(data, cuts))
+    assert b"".join(data[begin:end] for _, begin, end in whole) == data
+
+
+def test_counts_without_a_start_mark_are_believed_one_behind_the_other() -> None:
+    framer = ByLengthFramer(0, (b"", b""), Counted(0, 1, 0, 1, 5), 5, 1.0)
+
+    assert told(framer.feed(b"3ab1")) == [("frame", 0, 3), ("frame", 3, 4)]
+    assert told(framer.feed(b"2a9")) == [("frame", 4, 6)]
+    assert told(framer.feed(b"bcde")) == [("too-long", 6, 11)]

@@ -2,6 +2,7 @@ r"""What a check covers and how it is written; a CRC of the sheet's own paramete
 
 from __future__ import annotations
 
+import tomllib
 from decimal import Decimal
 from pathlib import Path
 
@@ -17,7 +18,9 @@ from drivers.recording import Bytes
 from drivers.sheet import compile as compile_module
 from drivers.sheet.compile import compile_sheet
 from drivers.sheet.loader import SheetError
+from drivers.sheet.model import Sheet
 from drivers.sheet.remake import remaker
+from drivers.sheet.sums import sum_mistakes
 
 SHEET = r"""sheet = 1
 name = "summed"
@@ -201,3 +204,27 @@ def test_any_bytes_give_items_whatever_the_check_covers(data: bytes) -> None:
         remake = remaker(driver.source)
         assert remake is not None
         assert len(remake(frame, frame)) == len(frame)
+
+
+PARAMETERS = {
+    "width": "width = 16, ",
+    "poly": "poly = 0x1021, ",
+    "init": "init = 0xFFFF, ",
+    "refin": "refin = false, ",
+    "refout": "refout = false, ",
+    "xorout": "xorout = 0x0000, ",
+    "check": "check = 0x29B1, ",
+}
+
+
+@pytest.mark.parametrize("missing", PARAMETERS)
+def test_each_parameter_of_a_crc_is_asked_for_and_nothing_is_reckoned_without_it(missing: str) -> None:
+    given = "".join(said for name, said in PARAMETERS.items() if name != missing)
+    text = SHEET.replace('kind = "xor8", ', f'kind = "crc", {given}').replace('"hex2"', '"hex4"')
+
+    found = list(sum_mistakes(Sheet.model_validate(tomllib.loads(text))))
+
+    (path, said), *others = found
+    assert path == ("sum",)
+    assert said.startswith(f'kind = "crc" needs {missing}; add for example ')
+    assert [path for path, _ in others] == ([("sum", "written")] if missing == "width" else [])
