@@ -227,3 +227,16 @@ oxygen = {{ field = 2, unit = "%" }}
 
     assert [(each.law, each.detail) for each in proof.broken] == []
     assert len(meant(play(registry.driver_from_text(sheet, "unit.toml"), [Bytes(0, data)]))) == 3
+
+
+def test_where_a_clock_is_given_the_time_is_a_law_and_what_nobody_tried_is_told() -> None:
+    trials = prove.Trials(registry.find("gap-frame"), {"breath": entries_of("gap-frame", "breath")}, clock=lambda: 0.0)
+
+    assert [each.law for each in trials.proof.untried] == [each.law for each in trials.proof.outcomes if each.of]
+    assert "linear" in {each.law for each in trials.proof.untried}
+
+    told = list(trials.run())
+
+    assert {each.law for each in told} >= {"linear", "bounded"}
+    assert trials.proof.untried == []
+    assert trials.proof.whole
