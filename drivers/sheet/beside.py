@@ -50,9 +50,12 @@ class BesideReader:
             return replace(found, value=None, unit=self._unit, unit_from="sheet", state="invalid", comparator=None)
         return agreed
 
-    def _stated(self, raw: bytes, found: Quantity, word: bytes) -> Quantity | None:
-        """The quantity that value and state say together; None where they contradict each other."""
-        state = self._meaning.get(word)
+    def _stated(self, raw: bytes, found: Quantity, word: bytes | None) -> Quantity | None:
+        """The quantity that value and state say together; None where they contradict each other.
+
+        A state whose place is absent is none: not even the empty word.
+        """
+        state = None if word is None else self._meaning.get(word)
         if state is None or state in ("ok", found.state):
             return None if state is None else found
         if not raw:
@@ -60,14 +63,14 @@ class BesideReader:
         # A bare number beside the word for "out of range" is the end of the range.
         return replace(found, state=state) if found.state == "ok" and state in ("below", "above") else None
 
-    def _measured(self, found: Quantity, written: bytes) -> Quantity | None:
+    def _measured(self, found: Quantity, written: bytes | None) -> Quantity | None:
         """The quantity with the unit of the frame; a quantity without a value may stand without any."""
-        unit = self._units.get(written)
+        unit = None if written is None else self._units.get(written)
         if unit is not None:
             return replace(found, unit=unit, unit_from="frame")
         return found if not written and found.value is None else None
 
 
-def _at(body: bytes, places: Places, key: Key) -> bytes:
-    begin, end = places.get(key, (0, 0))
-    return body[begin:end]
+def _at(body: bytes, places: Places, key: Key) -> bytes | None:
+    place = places.get(key)
+    return None if place is None else body[place[0] : place[1]]

@@ -214,9 +214,9 @@ class _EventReader:
 
     def __call__(self, frame: Frame, body: bytes, places: Places) -> Item:
         name = self._always
-        if name is None:
-            begin, end = places.get(self._key, (0, 0))
-            name = self._meaning.get(body[begin:end])
+        place = places.get(self._key)
+        if name is None and place is not None:
+            name = self._meaning.get(body[place[0] : place[1]])
         if name is None:
             return Refused(frame.raw, "unknown-message", f"{self._words} names no event that the sheet knows")
         detail = {key: text.text for key, text in self._detail(frame, body, places).items()}
