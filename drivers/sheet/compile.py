@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from drivers.contract import Driver, SerialSettings
 from drivers.framed import Framed
 from drivers.framing import BetweenFramer, ByLengthFramer, Counted, Fixed, GapFramer, LineFramer
-from drivers.sheet.decoder import Meaning, Way, cutting_of
+from drivers.sheet.decoder import Meaning, Way, cutting_of, telling
 from drivers.sheet.framed import ByBetween, ByCounted, ByFixed, ByGap
 from drivers.sheet.groups import GroupDecoder, Grouping, numbered
 from drivers.sheet.layout import Layout
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from drivers.contract import Decoder, Integrity
     from drivers.framing import Framer
+    from drivers.sheet.fields import Cutting
     from drivers.sheet.model import Sheet
     from drivers.sheet.parts import Spoken
 
@@ -80,20 +81,24 @@ def _meaning(sheet: Sheet, messages: Sequence[Spoken]) -> Meaning:
     check = check_of(sheet)
     integrity: Integrity = "none" if check is None else check.check.integrity
     ways: list[Way] = []
+    own: list[Cutting | None] = []
     last = None
     for n, each in enumerate(messages):
-        message, cutting = each.message, cutting_of(sheet, each.whole)
-        if message.when is None:
+        when, cutting = each.message.when, cutting_of(sheet, each.message)
+        if when is None:
             last = (n, cutting)
+            own.append(None)
             continue
-        way = next((each for each in ways if each.cutting == cutting), None)
+        told = telling(cutting, when, each.part)
+        own.append(None if told == cutting else cutting)
+        way = next((each for each in ways if each.cutting == told), None)
         if way is None:
-            way = Way(cutting, {})
+            way = Way(told, n, {})
             ways.append(way)
-        text = message.when.text
-        way.tables.setdefault(message.when.key, {})[None if text is None else text.encode("utf-8")] = n
+        text = when.text
+        way.tables.setdefault(when.key, {})[None if text is None else text.encode("utf-8")] = n
     readers = [compile_message(sheet, each.message, integrity) for each in messages]
     if sheet.group is not None:
         parts = zip(messages, readers, strict=True)
         readers = [reads if each.part is None else numbered(reads, sheet.group.digits) for each, reads in parts]
-    return Meaning(check, ways, readers, last)
+    return Meaning(check, ways, readers, own, last)

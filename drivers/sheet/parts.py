@@ -39,12 +39,11 @@ MOST_HELD = 65536
 class Spoken:
     """One message as frames carry it: `table` says which `[[message]]` it stands in, `when` where its `when` stands.
 
-    `part`: the part it is, if it is one. `whole`: the message that says how its frames come apart.
+    `part`: the part it is, if it is one.
     """
 
     table: int
     message: Message
-    whole: Message
     when: Path
     part: str | None = None
 
@@ -55,16 +54,15 @@ def spoken(sheet: Sheet) -> list[Spoken]:
     group = sheet.group
     for n, message in enumerate(sheet.messages):
         if group is None or not message.parts:
-            found.append(Spoken(n, message, message, ("message", n, "when")))
+            found.append(Spoken(n, message, ("message", n, "when")))
             continue
-        whole = message.model_copy(update={"when": _known_by(group, message.parts[0])})
         parts = zip(message.parts, frames_of(sheet, message), strict=True)
-        found += [Spoken(n, each, whole, ("group", "part"), part) for part, each in parts]
+        found += [Spoken(n, each, ("group", "part"), part) for part, each in parts]
     last = next((each for each in found if each.part is not None), None)
     if group is not None and group.closes is not None and last is not None:
         message = _one(sheet.messages[last.table], group, group.closes.text)
         message = message.model_copy(update={"fields": group.closes.fields})
-        found.append(Spoken(last.table, message, last.whole, ("group", "closes"), group.closes.text))
+        found.append(Spoken(last.table, message, ("group", "closes"), group.closes.text))
     return found
 
 
