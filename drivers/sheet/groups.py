@@ -235,6 +235,8 @@ def _said(parts: Sequence[Sequence[Mapping[str, T]]], name: str) -> list[T | Non
 
 def _same(said: Sequence[T | None]) -> bool:
     """Whether all frames of a part say the same; what only one of them has differs."""
+    if len(said) == 1:
+        return True
     bare = [None if each is None else replace(each, spans=()) for each in said]
     return all(each == bare[0] for each in bare)
 
