@@ -203,3 +203,16 @@ def test_a_place_that_tells_the_message_may_begin_with_a_text_that_is_none_of_it
     )
     assert isinstance(result, Result)
     assert result.other["word"].text == "ES"
+
+
+def test_a_hurt_frame_of_a_message_with_prefixes_that_stands_for_the_rest_is_refused() -> None:
+    last = HEAD + LABELS + '[[message]]\ngives = "result"\nhydrogen = { label = "V", prefix = "H2=", unit = "ppm" }\n'
+    assert isinstance(read(last, b"<V:H2=37>"), Result)
+    refused = read(last, b"<V:H2=37|x>")
+    assert isinstance(refused, Refused)
+    assert refused.rule == "line 2 of the frame has no label"
+
+
+def test_rows_that_tell_no_message_are_laid_out_by_their_places() -> None:
+    parts = compile_sheet(BY_ROWS.replace(REST, ""), "x.toml").layout(b"<MSG|OFF/V|3|H2>", 0)
+    assert ("field 1 of row MSG", "OFF; not read by the sheet") in {(part.name, part.said) for part in parts}
