@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 _PARTS = {"bad-checksum": "check", "unknown-message": "event"}
 """The part of the layout at which a frame fails for this reason."""
+_ENDED = "a result ended"
+"""What is refused of a group whose parts are too few: no byte broke a rule, and its frames were whole."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +38,7 @@ def ruling(driver: Driver, item: Refused, parts: Sequence[Part], damaged: Sequen
         return Ruling(None, None, damaged[0] if damaged else None)
     name = _PARTS.get(item.why)
     at = next((part.span.start for part in parts if part.name == name), None)
-    if item.why in ("too-long", "unfinished"):
+    if item.why in ("too-long", "unfinished") and _ENDED not in item.rule:
         at = item.spans[-1].end
     document = sheet_of(driver)
     if document is not None:
@@ -59,6 +61,8 @@ def _paths(document: Document, item: Refused, parts: Sequence[Part]) -> Iterator
     """Keys that may say the rule, the likeliest first."""
     if item.why == "bad-checksum":
         yield ("sum",)
+    elif _ENDED in item.rule:
+        yield ("group",)
     elif item.why in ("too-long", "too-short", "unfinished"):
         keys = {"too-long": ("max", "length"), "too-short": ("length", "count_at"), "unfinished": ("end", "length")}
         if "start mark" in item.rule:

@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 RECORDINGS = sorted((path.parent.parent.name, path.stem) for path in registry.SHEETS.glob("*/recordings/*.txt"))
 
 
+unmeasured = pytest.mark.no_cover  # hundreds of thousands of frames: measured, they would take four times as long
+
+
 @cache
 def driver_named(name: str) -> Driver:
     return registry.builtin()[name]
@@ -69,6 +72,7 @@ def test_each_driver_has_a_recording_of_everything_an_analyser_may_do(name: str)
     }
 
 
+@unmeasured
 @each_recording
 @given(places=st.lists(st.floats(0, 1), max_size=12))
 @settings(max_examples=20, deadline=None)
@@ -78,6 +82,7 @@ def test_items_do_not_depend_on_how_the_bytes_were_cut(name: str, recording: str
     laws.cut_independent(driver_named(name), entries, [int(place * size) for place in places])
 
 
+@unmeasured
 @each_recording
 def test_at_any_time_bytes_fed_are_bytes_in_items_and_bytes_held(name: str, recording: str) -> None:
     entries = entries_of(name, recording)
@@ -86,6 +91,7 @@ def test_at_any_time_bytes_fed_are_bytes_in_items_and_bytes_held(name: str, reco
     laws.covered(driver_named(name), recut(entries, []), most)
 
 
+@unmeasured
 @each_recording
 def test_at_a_rest_point_a_fresh_decoder_changes_nothing(name: str, recording: str) -> None:
     laws.restful(driver_named(name), entries_of(name, recording))
@@ -101,6 +107,7 @@ def test_what_is_no_number_is_no_value(name: str, recording: str) -> None:
     laws.numerate(driver_named(name), entries_of(name, recording))
 
 
+@unmeasured
 @each_recording
 def test_after_a_disturbance_frames_are_read_as_ever(name: str, recording: str) -> None:
     entries = entries_of(name, recording)
@@ -119,6 +126,7 @@ def test_frames_of_two_results_are_never_mixed(name: str, recording: str) -> Non
         laws.unmixed(driver_named(name), entries_of(name, recording), Random(seed))
 
 
+@unmeasured
 @each_driver
 @given(data=st.binary(max_size=400), size=st.integers(1, 40))
 @settings(max_examples=60, deadline=None)
@@ -126,6 +134,7 @@ def test_any_bytes_give_items(name: str, data: bytes, size: int) -> None:
     laws.tolerant(driver_named(name), data, size)
 
 
+@unmeasured
 @each_driver
 @given(
     pieces=st.lists(
@@ -155,7 +164,7 @@ def test_an_endless_frame_is_refused_at_the_longest_length_of_the_sheet(name: st
     assert laws.bounded(driver, entries) == longest
 
 
-@pytest.mark.timeout(300)  # tens of thousands of frames, each decoded: slow while coverage is measured
+@unmeasured
 @each_driver
 def test_flipped_bits_are_refused_by_a_check_and_counted_where_there_is_none(name: str) -> None:
     driver = driver_named(name)
@@ -178,6 +187,7 @@ def test_results_without_a_check_say_so() -> None:
         assert {each.integrity for each in items if isinstance(each, Result)} == {integrity}
 
 
+@unmeasured
 @each_driver
 def test_all_laws_can_be_asked_at_once(name: str) -> None:
     recordings = {recording: entries_of(name, recording) for recording in ("breath", "unplugged")}

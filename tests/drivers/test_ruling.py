@@ -93,6 +93,18 @@ def test_whatever_came_each_refused_frame_has_its_words_and_a_line_that_is_there
             assert found.at is None or each.spans[0].start <= found.at <= each.spans[-1].end
 
 
+def test_a_result_that_ended_without_any_gas_broke_the_rule_of_its_group_and_no_frame_of_it_did() -> None:
+    driver = registry.find("numbered-lines")
+    frames = b"0412 K B\r\n0412 .\r\n"
+
+    (item,) = play(driver, [Bytes(0, frames)])
+
+    assert isinstance(item, Refused)
+    parts = [part for span in item.spans for part in driver.layout(frames[span.start : span.end], span.start)]
+    found = ruling(driver, item, parts)
+    assert (item.why, found.key, found.at) == ("unfinished", "group", None)
+
+
 def test_a_driver_whose_source_is_no_sheet_has_no_line() -> None:
     driver = replace(registry.find("delimited-line"), source="def new(offset): ...")
 
