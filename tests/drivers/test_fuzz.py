@@ -16,7 +16,7 @@ from tests.drivers import fuzzing
 pytestmark = pytest.mark.no_cover  # what is measured is measured elsewhere; here it would cost four times the time
 each_driver = pytest.mark.parametrize("name", list(registry.builtin()))
 dice = st.integers(0, 2**32).map(Random)
-"""Seeded: the failing example names the seed, and the same seed gives the same bytes and the same sheet."""
+"""A failing example names the number of its dice: thrown again, they give the same bytes and the same sheet."""
 
 
 @each_driver
